@@ -1,0 +1,1 @@
+"""The boards: what a person sees, in a process of its own."""

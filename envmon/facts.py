@@ -1,0 +1,65 @@
+"""The two facts everything is made from: a reading of a sensor, and an event."""
+
+from __future__ import annotations
+
+from enum import IntFlag
+from typing import Any, NamedTuple
+
+import msgspec
+
+
+class Flag(IntFlag):
+    """What is known against a reading; 0 is a good one. Kept with the reading for ever."""
+
+    GOOD = 0
+    LATE = 1
+    """Older than what was already known of its point and quantity, or than it may be."""
+    CLOCK = 2
+    """Its own time lies in the future: the sensor's clock is wrong."""
+    RANGE = 4
+    """Outside what a working sensor can send."""
+
+    @property
+    def usable(self) -> bool:
+        """Whether the reading may speak for the present."""
+        return self == Flag.GOOD
+
+
+class Reading(NamedTuple):
+    """One number from one sensor.
+
+    Attributes:
+        point: Id of the point.
+        quantity: Name of the quantity; the value is in its unit.
+        t_us: When it was true: the payload's own time, else arrival [µs, UTC].
+        value: Calibrated, finite number.
+        flag: What is known against it.
+        seen_us: When envmon took it in [µs, UTC]; replay follows this order.
+    """
+
+    point: str
+    quantity: str
+    t_us: int
+    value: float
+    flag: Flag
+    seen_us: int
+
+
+class Event(msgspec.Struct, frozen=True):
+    """One entry of the append-only chain.
+
+    Attributes:
+        seq: Place in the chain, from 1.
+        at_us: When it happened [µs, UTC].
+        kind: What happened, such as ``stage_started`` or ``alarm_raised``.
+        bay: Id of the bay, or empty for the whole shop.
+        data: Further facts, JSON types only.
+        hash: SHA-256 over this entry and the hash of the one before, as hex.
+    """
+
+    seq: int
+    at_us: int
+    kind: str
+    bay: str
+    data: dict[str, Any]
+    hash: str

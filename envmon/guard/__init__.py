@@ -1,0 +1,1 @@
+"""Conditions, limits, fitness and alarms as a pure step over readings and events."""

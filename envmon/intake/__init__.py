@@ -1,0 +1,1 @@
+"""From MQTT payload to reading: listen, decode, calibrate, flag."""

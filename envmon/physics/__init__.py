@@ -1,0 +1,1 @@
+"""Pure physics of moist air, surfaces, water and rooms; vectorised over numpy arrays."""

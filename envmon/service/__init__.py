@@ -1,0 +1,1 @@
+"""The processes: broker, watch, supervisor and the demo."""

@@ -1,0 +1,1 @@
+"""The shop file: site, bays, points, products, procedures and limits."""

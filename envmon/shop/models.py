@@ -1,0 +1,194 @@
+"""The shop file as models: site, bays, points, products, procedures.
+
+Field rules live here. What needs the whole file (names that must exist, ids used twice) is
+checked in ``envmon.shop.cross``; where a fault stands in the file in ``envmon.shop.locate``.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from datetime import date
+from typing import Annotated, Literal, Self
+from zoneinfo import available_timezones
+
+from pydantic import AfterValidator, Field, model_validator
+
+from envmon.shop.limits import Metres, Number, Seconds, StageLimit, Strict
+from envmon.units import UnitSystem
+
+Slug = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
+"""Short name of a-z, 0-9, - and _ (up to 40): used in topics, addresses and file names."""
+
+
+def _check_timezone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError("not a time zone name; allowed are names such as Europe/Oslo")
+    return name
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a host name or address reaches only this machine."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+class ShopInfo(Strict):
+    """``[shop]``: who and where."""
+
+    name: str = Field(min_length=1, max_length=80)
+    site: Slug
+    """Short name of the site; names the archive partition."""
+    timezone: Annotated[str, AfterValidator(_check_timezone)]
+    units: UnitSystem = "metric"
+    """What people read: ``metric`` (°C) or ``us`` (°F)."""
+    altitude: Annotated[Metres, Field(ge=-500, le=4000)] = 0.0
+    """Height above sea level; gives the air pressure where no sensor does."""
+    boards_host: str = "127.0.0.1"
+    boards_port: int = Field(default=8050, ge=1, le=65_535, strict=True)
+    silence: Annotated[Seconds, Field(ge=5, le=600)] = 15.0
+    """After this long without an update a screen shows no numbers any more [s, real time]."""
+
+    @model_validator(mode="after")
+    def _loopback(self) -> Self:
+        if not is_loopback(self.boards_host):
+            raise ValueError(
+                f"boards_host is {self.boards_host!r}; only loopback (127.0.0.1) is allowed as "
+                "long as the boards have no log-in"
+            )
+        return self
+
+
+class BrokerInfo(Strict):
+    """``[broker]``: the MQTT broker that carries the readings."""
+
+    kind: Literal["embedded", "external"] = "embedded"
+    """``embedded`` starts one on this machine; ``external`` is one that runs already."""
+    host: str = Field(default="127.0.0.1", min_length=1)
+    port: int = Field(default=1883, ge=1, le=65_535, strict=True)
+    client_id: str | None = Field(default=None, min_length=1, max_length=64)
+    username: str | None = None
+    password_env: str | None = None
+    """Name of the environment variable that holds the password; never the password itself."""
+    password_file: str | None = None
+    """File that holds the password; never the password itself."""
+    ca_file: str | None = None
+    """Certificate file of the authority to trust; turns TLS on."""
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.kind == "embedded" and not is_loopback(self.host):
+            raise ValueError(
+                f"host is {self.host!r}; the embedded broker listens on loopback only: "
+                'use 127.0.0.1, or kind = "external"'
+            )
+        if self.password_env and self.password_file:
+            raise ValueError("give password_env or password_file, not both")
+        return self
+
+
+class StoreInfo(Strict):
+    """``[store]``: where readings and events are kept."""
+
+    folder: str = Field(default="data", min_length=1)
+    """Data folder; a relative one is beside the shop file."""
+
+
+class Bay(Strict):
+    """``[[bay]]``: a work place."""
+
+    id: Slug
+    name: str = Field(min_length=1, max_length=40)
+    air_space: Slug | None = None
+    """Bays with the same air space share their air; without one the bay is its own."""
+    volume_m3: float | None = Field(default=None, gt=5, le=20_000, strict=True)
+    by_hand: tuple[str, ...] = ()
+    """Quantities the person checks with an instrument of their own; shown, not judged."""
+    procedure: str | None = None
+    """The procedure usually worked in this bay."""
+    viewing_distance: Annotated[Metres, Field(ge=1, le=15)] = 6.0
+    """How far away the wall screen is read from."""
+
+
+class Read(Strict):
+    """How one quantity is taken from a point's payload."""
+
+    name: str | None = None
+    """SenML record name, or its end behind the base name."""
+    pointer: str | None = Field(default=None, pattern=r"^(/([^~/]|~[01])*)*$")
+    """JSON Pointer (RFC 6901) to the number, such as ``/env/t``."""
+    unit: str | None = None
+    """Unit of the payload's number where the payload does not say."""
+    gain: float = Field(default=1.0, gt=0.2, lt=5, strict=True, allow_inf_nan=False)
+    """Calibration: true = gain * read + offset, in the quantity's unit."""
+    offset: Number = 0.0
+    """Calibration offset in the quantity's unit, or text such as ``"0.5 °F"``; a difference."""
+    two_point: tuple[tuple[Number, Number], tuple[Number, Number]] | None = None
+    """Calibration as two pairs [read, true]; replaces gain and offset."""
+
+
+class Point(Strict):
+    """``[[point]]``: one place where a sensor sits, and the topic it speaks on."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z0-9{][a-z0-9_{}-]{0,39}$")]
+    bay: Annotated[str, Field(pattern=r"^([a-z0-9][a-z0-9_-]{0,39}|\{[1-9]\})$")] | None = None
+    """Bay it belongs to; ``{1}`` takes the text of the topic's first ``+``. None: outdoors."""
+    topic: str = Field(min_length=1, max_length=200)
+    """MQTT topic; ``+`` stands for one level."""
+    format: Literal["senml", "json", "number"] = "senml"
+    stale_after: Annotated[Seconds, Field(ge=1)] = 60.0
+    """Older than this a reading is no longer taken for the present [s]."""
+    reads: dict[str, Read] = Field(min_length=1)
+    """Quantity name -> how to take it from the payload."""
+
+
+class Product(Strict):
+    """``[[product]]``: what is applied, and what its maker's sheet asks for."""
+
+    id: Slug
+    name: str = Field(min_length=1, max_length=60)
+    sheet: date
+    """Date of the sheet the limits were read from."""
+    source: str = Field(min_length=3)
+    """Which sheet: title, edition."""
+    settle: Seconds | None = None
+    limit: tuple[StageLimit, ...] = ()
+
+
+class Step(Strict):
+    """One stage of a procedure, with the product used in it."""
+
+    stage: str
+    product: str | None = None
+
+
+class Procedure(Strict):
+    """``[[procedure]]``: an ordered list of stages with products."""
+
+    id: Slug
+    name: str = Field(min_length=1, max_length=60)
+    step: tuple[Step, ...] = Field(min_length=1)
+
+
+class Shop(Strict):
+    """A whole shop file."""
+
+    shop: ShopInfo
+    broker: BrokerInfo = BrokerInfo()
+    store: StoreInfo = StoreInfo()
+    bay: tuple[Bay, ...] = Field(min_length=1)
+    point: tuple[Point, ...] = ()
+    product: tuple[Product, ...] = ()
+    procedure: tuple[Procedure, ...] = ()
+
+    def bay_by_id(self, bay_id: str) -> Bay:
+        """Return a bay.
+
+        Raises:
+            KeyError: No such bay.
+        """
+        for bay in self.bay:
+            if bay.id == bay_id:
+                return bay
+        raise KeyError(bay_id)

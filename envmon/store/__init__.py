@@ -1,0 +1,1 @@
+"""One store: live readings and the append-only chain of events."""
