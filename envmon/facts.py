@@ -45,6 +45,15 @@ class Reading(NamedTuple):
     seen_us: int
 
 
+class NewEvent(NamedTuple):
+    """An event that has no place in the chain yet."""
+
+    at_us: int
+    kind: str
+    bay: str
+    data: dict[str, Any]
+
+
 class Event(msgspec.Struct, frozen=True):
     """One entry of the append-only chain.
 

@@ -24,16 +24,21 @@ def _reader(dimension: Dimension) -> BeforeValidator:
     return BeforeValidator(read, json_schema_input_type=float | str)
 
 
-Seconds = Annotated[float, Field(ge=0, le=90 * 86_400, strict=True), _reader("duration")]
+Seconds = Annotated[
+    float, Field(ge=0, le=90 * 86_400, strict=True, examples=["10 min"]), _reader("duration")
+]
 """A time span [s]; ``"10 min"`` and ``"1.5 h"`` are read too."""
-Metres = Annotated[float, Field(strict=True), _reader("length")]
+Metres = Annotated[float, Field(strict=True, examples=["20 ft"]), _reader("length")]
 """A length [m]; ``"20 ft"`` is read too."""
 
 
 def _number_or_text(value: object) -> object:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise ValueError("allowed is a number, or text with a unit such as '68 °F'")  # noqa: TRY004
-    return float(value) if isinstance(value, int) else value
+    try:
+        return float(value) if isinstance(value, int) else value
+    except OverflowError as error:
+        raise ValueError("allowed is a number below 1e308") from error
 
 
 Number = Annotated[float | str, BeforeValidator(_number_or_text)]
@@ -82,7 +87,7 @@ class Limit(Strict):
             if getattr(self, key) is None:
                 object.__setattr__(self, key, table.get(spread, 0.0))
             self._convert(key, spread)
-        self._check_order(quantity.low, quantity.high)
+        self._check_order(quantity.low, quantity.high, quantity.unit)
         return self
 
     def _convert(self, key: str, dimension: Dimension) -> None:
@@ -93,15 +98,15 @@ class Limit(Strict):
             except InputError as error:
                 raise ValueError(f"{key}: {error}") from error
 
-    def _check_order(self, lowest: float, highest: float) -> None:
+    def _check_order(self, lowest: float, highest: float, unit: str) -> None:
         if self.low is None and self.high is None:
             raise ValueError("a limit needs low, high or both")
         for key in ("low", "high"):
             value = getattr(self, key)
             if value is not None and not lowest <= value <= highest:
                 raise ValueError(
-                    f"{key} comes to {value:g}; {self.quantity} lies between "
-                    f"{lowest:g} and {highest:g}"
+                    f"{key} comes to {value:g} {unit}; {self.quantity} lies between "
+                    f"{lowest:g} and {highest:g} {unit}"
                 )
         for key in ("margin", "deadband"):
             if getattr(self, key) < 0:
@@ -110,7 +115,10 @@ class Limit(Strict):
             return
         width = float(self.high) - float(self.low)
         if width < 0:
-            raise ValueError(f"low {self.low:g} is above high {self.high:g}; swap them")
+            raise ValueError(
+                f"low comes to {self.low:.2f} {unit}, above high of {self.high:.2f} {unit}; "
+                "swap them"
+            )
         if 2 * float(self.margin or 0) > width or 2 * float(self.deadband or 0) > width:
             raise ValueError(
                 f"margin and deadband must leave room between {self.low:g} and {self.high:g}; "

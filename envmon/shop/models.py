@@ -38,15 +38,19 @@ class ShopInfo(Strict):
     """``[shop]``: who and where."""
 
     name: str = Field(min_length=1, max_length=80)
+    """Name of the shop, as on screens and papers."""
     site: Slug
     """Short name of the site; names the archive partition."""
     timezone: Annotated[str, AfterValidator(_check_timezone)]
+    """Time zone of the shop, such as ``Europe/Oslo``; days and papers follow it."""
     units: UnitSystem = "metric"
     """What people read: ``metric`` (°C) or ``us`` (°F)."""
     altitude: Annotated[Metres, Field(ge=-500, le=4000)] = 0.0
     """Height above sea level; gives the air pressure where no sensor does."""
     boards_host: str = "127.0.0.1"
+    """Address the screens are served on; loopback only."""
     boards_port: int = Field(default=8050, ge=1, le=65_535, strict=True)
+    """Port the screens are served on."""
     silence: Annotated[Seconds, Field(ge=5, le=600)] = 15.0
     """After this long without an update a screen shows no numbers any more [s, real time]."""
 
@@ -66,9 +70,13 @@ class BrokerInfo(Strict):
     kind: Literal["embedded", "external"] = "embedded"
     """``embedded`` starts one on this machine; ``external`` is one that runs already."""
     host: str = Field(default="127.0.0.1", min_length=1)
+    """Name or address of the broker."""
     port: int = Field(default=1883, ge=1, le=65_535, strict=True)
+    """Port of the broker; 8883 is usual with TLS."""
     client_id: str | None = Field(default=None, min_length=1, max_length=64)
+    """Name envmon has at the broker; the broker keeps what was missed under it."""
     username: str | None = None
+    """User name at the broker."""
     password_env: str | None = None
     """Name of the environment variable that holds the password; never the password itself."""
     password_file: str | None = None
@@ -99,10 +107,13 @@ class Bay(Strict):
     """``[[bay]]``: a work place."""
 
     id: Slug
+    """Short name, as in topics and addresses."""
     name: str = Field(min_length=1, max_length=40)
+    """Name of the bay, as on screens and papers."""
     air_space: Slug | None = None
     """Bays with the same air space share their air; without one the bay is its own."""
     volume_m3: float | None = Field(default=None, gt=5, le=20_000, strict=True)
+    """Air volume of the bay [m³]."""
     by_hand: tuple[str, ...] = ()
     """Quantities the person checks with an instrument of their own; shown, not judged."""
     procedure: str | None = None
@@ -132,11 +143,13 @@ class Point(Strict):
     """``[[point]]``: one place where a sensor sits, and the topic it speaks on."""
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9{][a-z0-9_{}-]{0,39}$")]
+    """Short name of the point; ``{1}`` takes the text of the topic's first ``+``."""
     bay: Annotated[str, Field(pattern=r"^([a-z0-9][a-z0-9_-]{0,39}|\{[1-9]\})$")] | None = None
     """Bay it belongs to; ``{1}`` takes the text of the topic's first ``+``. None: outdoors."""
     topic: str = Field(min_length=1, max_length=200)
     """MQTT topic; ``+`` stands for one level."""
     format: Literal["senml", "json", "number"] = "senml"
+    """What the payload is: RFC 8428, JSON with a pointer each, or one bare number."""
     stale_after: Annotated[Seconds, Field(ge=1)] = 60.0
     """Older than this a reading is no longer taken for the present [s]."""
     reads: dict[str, Read] = Field(min_length=1)
@@ -147,28 +160,37 @@ class Product(Strict):
     """``[[product]]``: what is applied, and what its maker's sheet asks for."""
 
     id: Slug
+    """Short name the rest of the file calls it by."""
     name: str = Field(min_length=1, max_length=60)
-    sheet: date
+    """Name as on screens and papers."""
+    sheet: date = Field(strict=True)
     """Date of the sheet the limits were read from."""
     source: str = Field(min_length=3)
     """Which sheet: title, edition."""
     settle: Seconds | None = None
+    """How long the limits must have held before a stage with it may start [s]."""
     limit: tuple[StageLimit, ...] = ()
+    """``[[product.limit]]``: what the sheet asks for, stage by stage."""
 
 
 class Step(Strict):
     """One stage of a procedure, with the product used in it."""
 
     stage: str
+    """Stage, such as ``coating``."""
     product: str | None = None
+    """Id of the product used in it; its sheet's limits hold then."""
 
 
 class Procedure(Strict):
     """``[[procedure]]``: an ordered list of stages with products."""
 
     id: Slug
+    """Short name the rest of the file calls it by."""
     name: str = Field(min_length=1, max_length=60)
+    """Name as on screens and papers."""
     step: tuple[Step, ...] = Field(min_length=1)
+    """``[[procedure.step]]``: the stages in the order of work."""
 
 
 class Shop(Strict):

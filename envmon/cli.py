@@ -1,0 +1,126 @@
+"""The ``envmon`` command. Heavy parts are imported by the command that needs them.
+
+Exit codes: 0 done, 1 ran and the answer is no, 2 bad input or use.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Literal, NoReturn
+
+import typer
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Keeps the air of a vehicle surface-care bay right for each step of the work.",
+)
+
+ShopFile = Annotated[Path, typer.Argument(metavar="SHOP.toml", help="The shop file.")]
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, SI units.")]
+
+
+def _say(line: str) -> None:
+    typer.echo(line, err=True)
+
+
+def _fail(lines: list[str]) -> NoReturn:
+    for line in lines:
+        _say(line)
+    raise typer.Exit(2)
+
+
+@app.command()
+def demo(
+    speed: Annotated[float, typer.Option(help="Simulated seconds per real second.")] = 60.0,
+    port: Annotated[int, typer.Option(help="Port of the screens.")] = 8050,
+    hours: Annotated[float | None, typer.Option(help="End after so many simulated hours.")] = None,
+    data: Annotated[Path | None, typer.Option(help="Keep the data in this folder.")] = None,
+) -> None:
+    """Show a simulated winter day in a two-bay shop, over a real MQTT broker."""
+    from envmon.service.demo import DemoOptions, run_demo
+
+    raise typer.Exit(run_demo(DemoOptions(speed, port, hours, data), _say))
+
+
+@app.command()
+def run(shop_file: ShopFile) -> None:
+    """Watch a shop: broker if embedded, watch and boards, until stopped."""
+    from envmon.service.shop_run import run_shop
+
+    raise typer.Exit(run_shop(shop_file, _say))
+
+
+@app.command()
+def check(shop_file: ShopFile) -> None:
+    """Read a shop file and name every fault with its place and what is allowed."""
+    from envmon.shop.load import load_shop
+
+    shop = load_shop(shop_file)
+    parts = [(len(shop.bay), "bay"), (len(shop.point), "point"), (len(shop.product), "product")]
+    counted = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in parts)
+    typer.echo(f"{shop_file}: no faults; {shop.shop.name}: {counted}")
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the shop file, for editors."""
+    import json
+
+    from envmon.shop.schema import shop_schema
+
+    typer.echo(json.dumps(shop_schema(), indent=2, ensure_ascii=False))
+
+
+@app.command()
+def air(
+    temp: Annotated[float, typer.Option(help="Air temperature [°C, or °F with --units us].")],
+    rh: Annotated[float, typer.Option(help="Relative humidity over liquid water [%].")],
+    panel: Annotated[float | None, typer.Option(help="Panel temperature [°C or °F].")] = None,
+    altitude: Annotated[float, typer.Option(help="Height above sea level [m, or ft].")] = 0.0,
+    units: Annotated[Literal["metric", "us"], typer.Option(help="Units in and out.")] = "metric",
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+) -> None:
+    """Work out dew point, frost point, wet bulb and what a panel does in this air."""
+    from envmon.air_report import AirQuestion, air_json, air_lines
+
+    question = AirQuestion.from_units(temp, rh, panel, altitude, units)
+    if as_json:
+        typer.echo(air_json(question))
+    else:
+        typer.echo("\n".join(air_lines(question, units)))
+
+
+@app.command()
+def now(shop_file: ShopFile, as_json: AsJson = False) -> None:  # noqa: FBT002 - a command-line flag
+    """Show conditions and the fitness of every stage in every bay."""
+    from envmon.service.now import bay_states, now_json, print_now
+
+    states = bay_states(shop_file)
+    if as_json:
+        typer.echo(now_json(states))
+    else:
+        print_now(states)
+
+
+def main() -> None:
+    """Run the command; errors on purpose become one clear message and exit code 2."""
+    from envmon.errors import EnvmonError, ShopFileError
+
+    try:
+        app()
+    except ShopFileError as error:
+        from envmon.shop.load import fault_lines
+
+        _say("\n".join(fault_lines(error)))
+        _say(str(error))
+        sys.exit(2)
+    except EnvmonError as error:
+        _say(f"envmon: {error}")
+        sys.exit(2)
+
+
+if __name__ == "__main__":
+    main()

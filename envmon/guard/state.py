@@ -1,0 +1,131 @@
+"""What the guard remembers between steps: small, plain, and written to disk as JSON."""
+
+from __future__ import annotations
+
+from typing import Any, Literal, NamedTuple
+
+import msgspec
+
+from envmon.guard.live import Fitness
+
+
+class Last(msgspec.Struct, frozen=True):
+    """The newest reading of a series; ``usable`` is False when something is known against it."""
+
+    t_us: int
+    value: float
+    usable: bool
+
+
+class LimitNow(msgspec.Struct, frozen=True):
+    """Where a limit stands.
+
+    Attributes:
+        fitness: What it says now.
+        group: ``inside`` (fit or marginal), ``unfit`` or ``unknown``.
+        since_us: When it came into that group.
+        held_out: It went outside and has not come back inside by the deadband yet; survives
+            a time of ``unknown``.
+    """
+
+    fitness: Fitness
+    group: Literal["inside", "unfit", "unknown"]
+    since_us: int
+    held_out: bool
+
+
+class StageNow(msgspec.Struct, frozen=True):
+    """Where a stage stands: its verdict, and since when every limit has been inside."""
+
+    fitness: Fitness
+    inside_since_us: int | None
+
+
+class AlarmNow(msgspec.Struct, frozen=True):
+    """An active alarm."""
+
+    since_us: int
+    stage: str
+
+
+class BayNow(msgspec.Struct):
+    """What is remembered of one bay."""
+
+    stage: str | None = None
+    stage_since_us: int | None = None
+    limits: dict[str, LimitNow] = {}
+    stages: dict[str, StageNow] = {}
+    alarms: dict[str, AlarmNow] = {}
+    trail: tuple[tuple[int, float, float], ...] = ()
+    """(time [µs], air temperature [°C], RH [%]) of the last quarter of an hour."""
+    told: Fitness | None = None
+    """The active stage's verdict as last found."""
+    wake_us: int | None = None
+    """When something changes without a new reading: the next deadline."""
+
+    def copy(self) -> BayNow:
+        """Return a copy that can be changed without changing this one."""
+        return BayNow(
+            self.stage,
+            self.stage_since_us,
+            dict(self.limits),
+            dict(self.stages),
+            dict(self.alarms),
+            self.trail,
+            self.told,
+            self.wake_us,
+        )
+
+
+class GuardState(msgspec.Struct):
+    """Everything the guard remembers.
+
+    Attributes:
+        now_us: Time up to which everything has been judged.
+        event_seq: Place in the chain of the last event taken in.
+        newest: Series key -> newest reading.
+        clock_ahead: Point -> by how much its clock runs ahead [µs], while it does.
+        bays: Bay id -> what is remembered of it.
+    """
+
+    now_us: int = 0
+    event_seq: int = 0
+    newest: dict[str, Last] = {}
+    clock_ahead: dict[str, int] = {}
+    bays: dict[str, BayNow] = {}
+
+    def copy(self) -> GuardState:
+        """Return a copy that can be changed without changing this one."""
+        return GuardState(
+            self.now_us,
+            self.event_seq,
+            dict(self.newest),
+            dict(self.clock_ahead),
+            {bay_id: bay.copy() for bay_id, bay in self.bays.items()},
+        )
+
+    def to_json(self) -> bytes:
+        """Return the state as JSON that ``from_json`` reads back without loss."""
+        return msgspec.json.encode(self)
+
+    @classmethod
+    def from_json(cls, text: bytes) -> GuardState:
+        """Read a state back.
+
+        Raises:
+            msgspec.MsgspecError: The text is no guard state.
+        """
+        return msgspec.json.decode(text, type=cls)
+
+
+class Finding(NamedTuple):
+    """Something the guard found, with the exact time it became true.
+
+    ``kind`` is ``alarm_raised``, ``alarm_cleared`` or ``stage_fitness`` (the active stage's
+    verdict changed).
+    """
+
+    at_us: int
+    kind: str
+    bay: str
+    data: dict[str, Any]

@@ -1,0 +1,175 @@
+"""One quantity taken from a payload: unit, calibration, flags."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from msgspec import UNSET
+
+from envmon.clock import us_from_datetime
+from envmon.errors import InputError, PayloadError
+from envmon.facts import Flag, Reading
+from envmon.intake.json_payload import MISSING, parse_json, tokens_from_pointer, value_at
+from envmon.intake.number_payload import ensure_number, parse_number
+from envmon.intake.senml import Record, resolve, value_from_senml
+from envmon.intake.senml_payload import parse_senml
+from envmon.units import Quantity, convert
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from envmon.shop.models import Read
+
+CLOCK_TOLERANCE_US = 120 * 1_000_000
+"""A reading may lie this far ahead of arrival before its clock counts as wrong [µs]."""
+
+EARLIEST_US = us_from_datetime(datetime(2000, 1, 1, tzinfo=UTC))
+LATEST_US = us_from_datetime(datetime(2100, 1, 1, tzinfo=UTC))
+
+
+class Take(NamedTuple):
+    """One quantity of one point, ready to be taken from a payload.
+
+    Attributes:
+        point: Filled-in id of the point.
+        quantity: What is taken.
+        name: SenML name, or its end.
+        tokens: Reference tokens of the JSON Pointer.
+        unit: Unit where the payload names none; empty for the quantity's own.
+        gain: Calibration: true = gain * read + offset.
+        offset: In the quantity's unit.
+    """
+
+    point: str
+    quantity: Quantity
+    name: str
+    tokens: tuple[str, ...]
+    unit: str
+    gain: float
+    offset: float
+
+
+def take_from_read(
+    point_id: str, quantity: Quantity, read: Read, gain_offset: tuple[float, float]
+) -> Take:
+    """Return how to take a quantity; without name or pointer the quantity's own name is it."""
+    pointer = f"/{quantity.name}" if read.pointer is None else read.pointer
+    return Take(
+        point_id,
+        quantity,
+        read.name or quantity.name,
+        tokens_from_pointer(pointer),
+        read.unit or "",
+        *gain_offset,
+    )
+
+
+def _reading(take: Take, value: float, t_us: int, now_us: int) -> Reading:
+    quantity = take.quantity
+    if quantity.dimension == "state" and 0 < value < 1:
+        raise PayloadError(f"{take.point} {quantity.name} is {value}; a state is 0 or 1")
+    if not EARLIEST_US <= t_us < LATEST_US:
+        raise PayloadError(
+            f"{take.point} {quantity.name} has the time {t_us / 1e6:.3f} s; 2000-01-01 to "
+            "2099-12-31 is allowed: set the sensor's clock, or send no time"
+        )
+    calibrated = take.gain * value + take.offset
+    flag = Flag.GOOD
+    if not quantity.low <= calibrated <= quantity.high:
+        flag |= Flag.RANGE
+    if t_us > now_us + CLOCK_TOLERANCE_US:
+        flag |= Flag.CLOCK
+    return Reading(take.point, quantity.name, t_us, calibrated, flag, now_us)
+
+
+def senml_readings(
+    names: Mapping[str, tuple[Take, ...]], payload: bytes, now_us: int
+) -> list[Reading]:
+    """Return the readings of a SenML pack in the order of time.
+
+    Args:
+        names: SenML name, or its end behind the base name -> what it brings.
+        payload: JSON or CBOR.
+        now_us: Arrival [µs, UTC].
+
+    Raises:
+        PayloadError: The message is refused.
+    """
+    readings: list[Reading] = []
+    for record in resolve(parse_senml(payload), now_us):
+        takes = names.get(record.end, ())
+        if record.name != record.end:
+            takes += names.get(record.name, ())
+        for take in takes:
+            value = _senml_value(take, record)
+            readings.append(_reading(take, value, record.t_us, now_us))
+    if not readings:
+        raise PayloadError(f"pack has none of the records {', '.join(names)}; one is needed")
+    return readings
+
+
+def _senml_value(take: Take, record: Record) -> float:
+    if record.v is not UNSET:
+        number = ensure_number(record.v, f"record {record.name!r}")
+        unit = record.unit
+        if unit:
+            return value_from_senml(number, unit, take.quantity)
+        return _in_own_unit(take, number)
+    if record.vb is not UNSET and take.quantity.dimension == "state":
+        return float(record.vb)
+    allowed = "v or vb" if take.quantity.dimension == "state" else "v"
+    raise PayloadError(
+        f"record {record.name!r} brings {take.quantity.name} without {allowed}; send a number"
+    )
+
+
+def _in_own_unit(take: Take, number: float) -> float:
+    """Convert from the unit of the shop file; without one it is in the quantity's unit."""
+    if not take.unit:
+        return number
+    try:
+        return convert(number, take.unit, take.quantity.dimension, take.quantity.name)
+    except InputError as error:
+        raise PayloadError(str(error)) from None
+
+
+def json_readings(takes: tuple[Take, ...], payload: bytes, now_us: int) -> list[Reading]:
+    """Return the readings of a JSON document; their time is arrival.
+
+    Raises:
+        PayloadError: The message is refused.
+    """
+    document = parse_json(payload)
+    readings: list[Reading] = []
+    for take in takes:
+        value = value_at(document, take.tokens)
+        if value is not MISSING:
+            readings.append(_reading(take, _json_value(take, value), now_us, now_us))
+    if not readings:
+        places = ", ".join("/" + "/".join(take.tokens) for take in takes)
+        raise PayloadError(f"document has nothing at {places}; one of them is needed")
+    return readings
+
+
+def _json_value(take: Take, value: Any) -> float:
+    if type(value) is bool and take.quantity.dimension == "state":
+        return float(value)
+    return _in_own_unit(take, ensure_number(value, "/" + "/".join(take.tokens)))
+
+
+def number_readings(takes: tuple[Take, ...], payload: bytes, now_us: int) -> list[Reading]:
+    """Return the readings of a plain number; their time is arrival.
+
+    Raises:
+        PayloadError: The message is refused.
+    """
+    return [
+        _reading(
+            take,
+            _in_own_unit(take, parse_number(payload, state=take.quantity.dimension == "state")),
+            now_us,
+            now_us,
+        )
+        for take in takes
+    ]

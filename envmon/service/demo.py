@@ -1,0 +1,125 @@
+"""The demo: a simulated winter day in a two-bay shop over a real broker, nothing to configure."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import tempfile
+import time
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from envmon.clock import ScaledClock, us_from_iso
+from envmon.errors import InputError
+from envmon.service.broker import LOOPBACK
+from envmon.service.shop_run import children_of
+from envmon.service.supervisor import (
+    Child,
+    Supervisor,
+    ensure_port_free_for_boards,
+    module_argv,
+)
+from envmon.shop.load import load_shop
+from envmon.store.sqlite import LIVE_FILE, SqliteStore
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+DEMO_START = "2026-01-27T06:00:00-09:00"
+"""The simulated shop's scripted day begins; winter weather, local time of the demo's shop."""
+SHOP_FILE = "demo_shop.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class DemoOptions:
+    """What ``envmon demo`` was asked for.
+
+    Attributes:
+        speed: Simulated seconds per real second.
+        port: Port of the screens.
+        hours: Simulated hours after which it ends by itself; None runs on.
+        data: Folder to keep the data in; None uses one that is thrown away.
+    """
+
+    speed: float = 60.0
+    port: int = 8050
+    hours: float | None = None
+    data: Path | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.1 <= self.speed <= 3600:
+            raise InputError(f"speed is {self.speed:g}; allowed is 0.1 to 3600")
+        if self.hours is not None and not 0 < self.hours <= 24 * 366:
+            raise InputError(f"hours is {self.hours:g}; allowed is above 0 up to 8784")
+        if not 1 <= self.port <= 65_535:
+            raise InputError(f"port is {self.port}; allowed is 1 to 65535")
+
+
+def free_port() -> int:
+    """Return a loopback port that is free now."""
+    with socket.socket() as probe:
+        probe.bind((LOOPBACK, 0))
+        return int(probe.getsockname()[1])
+
+
+def run_demo(options: DemoOptions, say: Callable[[str], None]) -> int:
+    """Run the demo until Ctrl-C or its hours are over; return the exit code.
+
+    A folder given with ``data`` is kept, and the next demo goes on where this one stopped.
+
+    Raises:
+        EnvmonError: It cannot start.
+    """
+    ensure_port_free_for_boards(options.port)
+    folder = options.data or Path(tempfile.mkdtemp(prefix="envmon-demo-"))
+    try:
+        return _run_in(folder, options, say)
+    finally:
+        if options.data is None:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _run_in(folder: Path, options: DemoOptions, say: Callable[[str], None]) -> int:
+    folder.mkdir(parents=True, exist_ok=True)
+    shop_path = folder / SHOP_FILE
+    broker_port = free_port()
+    shop_path.write_text(_shop_text(broker_port, options.port), encoding="utf-8")
+    clock = ScaledClock(time.time_ns() // 1_000, _start_us(folder), options.speed)
+    children = children_of(load_shop(shop_path), shop_path, folder, clock.as_text(), demo=True)
+    simulated = ["--port", broker_port, "--clock", clock.as_text(), "--from-us", clock.start_us]
+    hours = [] if options.hours is None else ["--hours", options.hours]
+    hand = ["--port", broker_port, "--data", folder, "--clock", clock.as_text()]
+    children += [
+        Child("the person of the demo", module_argv("envmon.service.demo_hand", *hand)),
+        Child(
+            "the simulated shop",
+            module_argv("envmon_sensors", *simulated, *hours),
+            ends_run=options.hours is not None,
+        ),
+    ]
+    return Supervisor(children, say).run(
+        f"envmon demo at {options.speed:g} times real speed: look at "
+        f"http://{LOOPBACK}:{options.port}/  (Ctrl-C ends it)"
+    )
+
+
+def _shop_text(broker_port: int, boards_port: int) -> str:
+    """Return the demo's shop file with this run's ports."""
+    text = resources.files("envmon.service").joinpath(SHOP_FILE).read_text(encoding="utf-8")
+    text = text.replace("[broker]\n", f"[broker]\nport = {broker_port}\n")
+    text = text.replace("[shop]\n", f"[shop]\nboards_port = {boards_port}\n")
+    return text + f"\n[store]\nfolder = {json.dumps('.')}\n"
+
+
+def _start_us(folder: Path) -> int:
+    """Return where the simulated time begins: the scripted day, or where the last demo ended."""
+    if not (folder / LIVE_FILE).exists():
+        return us_from_iso(DEMO_START)
+    store = SqliteStore(folder)
+    try:
+        return max(us_from_iso(DEMO_START), store.snapshot_at("guard") or 0)
+    finally:
+        store.close()

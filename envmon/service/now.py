@@ -1,0 +1,85 @@
+"""``envmon now``: conditions and fitness from the store, whether or not the watch runs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from envmon.clock import SystemClock
+from envmon.errors import StoreError
+from envmon.guard.describe import describe
+from envmon.guard.engine import step
+from envmon.guard.plan import plan_from_shop
+from envmon.service.watch import plan_fingerprint, restored_state
+from envmon.service.watch_process import data_folder
+from envmon.shop.load import load_shop
+from envmon.store.sqlite import LIVE_FILE, SqliteStore
+from envmon.units import QUANTITIES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from envmon.clock import Clock
+    from envmon.guard.live import BayState
+
+_MARKS = {"fit": "●", "marginal": "◐", "unfit": "✕", "unknown": "?"}
+_SHOWN = ("air_temp_c", "rel_hum_pct", "panel_temp_c", "dew_point_c", "dew_margin_k")
+
+
+def bay_states(shop_path: Path, clock: Clock | None = None) -> list[BayState]:
+    """Return the live state of every bay as of now; what has gone stale is unknown.
+
+    Args:
+        shop_path: The shop file.
+        clock: What time it is; the machine's own by default.
+
+    Raises:
+        ShopFileError: The shop file has faults.
+        StoreError: There is no data yet.
+    """
+    shop = load_shop(shop_path)
+    folder = data_folder(shop, shop_path)
+    if not (folder / LIVE_FILE).exists():
+        raise StoreError(f"no data in {folder} yet; start it with: envmon run {shop_path}")
+    store = SqliteStore(folder)
+    try:
+        now_us = (clock or SystemClock()).now_us()
+        plan = plan_from_shop(shop)
+        state = restored_state(plan, plan_fingerprint(shop), store, now_us)
+        state, _ = step(plan, state, [], [], now_us)
+        return [describe(plan, state, bay_id) for bay_id in plan.bays]
+    finally:
+        store.close()
+
+
+def now_json(states: list[BayState]) -> str:
+    """Return the states as one JSON document, SI."""
+    return msgspec.json.encode({"bays": states}).decode()
+
+
+def print_now(states: list[BayState]) -> None:
+    """Print a table per bay: conditions in one line, then every stage with its reason."""
+    from rich.console import Console  # noqa: PLC0415 - only this output needs it
+    from rich.table import Table  # noqa: PLC0415
+
+    console = Console(highlight=False)
+    for state in states:
+        console.print(f"\n[bold]{state.name}[/bold]  at {state.at}", markup=True)
+        known = [(name, state.conditions.get(name)) for name in _SHOWN]
+        console.print("  ".join(f"{_label(name)} {c.text}" for name, c in known if c), markup=False)
+        table = Table(show_edge=False, pad_edge=False)
+        for title in ("stage", "fitness", "why"):
+            table.add_column(title, overflow="fold")
+        for stage in state.stages:
+            mark = "▶ " if stage.id == state.stage else "  "
+            table.add_row(
+                mark + stage.name, f"{_MARKS[stage.fitness]} {stage.fitness}", stage.summary
+            )
+        console.print(table)
+        for note in (*(alarm.text for alarm in state.alarms), *state.notes):
+            console.print(f"! {note}", markup=False)
+
+
+def _label(name: str) -> str:
+    return QUANTITIES[name].label

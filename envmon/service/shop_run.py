@@ -1,0 +1,61 @@
+"""``envmon run``: the processes of a real shop."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from envmon.service.broker import LOOPBACK
+from envmon.service.supervisor import (
+    Child,
+    Supervisor,
+    ensure_port_free_for_boards,
+    module_argv,
+)
+from envmon.service.watch_process import data_folder
+from envmon.shop.load import load_shop
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from envmon.shop.models import Shop
+
+
+def children_of(
+    shop: Shop, shop_path: Path, folder: Path, clock_text: str | None, *, demo: bool = False
+) -> list[Child]:
+    """Return the processes of a shop in the order of starting.
+
+    Args:
+        shop: The shop file, checked.
+        shop_path: Where it is.
+        folder: Data folder.
+        clock_text: A scaled clock for all of them; None is the machine's time.
+        demo: Whether the boards offer the demo's page.
+    """
+    clock = [] if clock_text is None else ["--clock", clock_text]
+    children = []
+    if shop.broker.kind == "embedded":
+        argv = module_argv("envmon.service.embedded_broker", "--port", shop.broker.port)
+        children.append(Child("the embedded broker", argv, port=shop.broker.port))
+    watch = ["envmon.service.watch_process", shop_path, "--data", folder, *clock]
+    children.append(Child("the watch", module_argv(str(watch[0]), *watch[1:])))
+    boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
+    extra = ["--demo"] if demo else []
+    argv = module_argv("envmon_boards", *boards, *extra)
+    children.append(Child("the boards", argv, port=shop.shop.boards_port))
+    return children
+
+
+def run_shop(shop_path: Path, say: Callable[[str], None]) -> int:
+    """Run a shop until SIGTERM or Ctrl-C; return the exit code.
+
+    Raises:
+        EnvmonError: The shop file has faults, or a process cannot start.
+    """
+    shop = load_shop(shop_path)
+    ensure_port_free_for_boards(shop.shop.boards_port)
+    children = children_of(shop, shop_path, data_folder(shop, shop_path), None)
+    return Supervisor(children, say).run(
+        f"envmon watches {shop.shop.name}: look at http://{LOOPBACK}:{shop.shop.boards_port}/"
+    )

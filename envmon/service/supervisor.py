@@ -1,0 +1,176 @@
+"""Starts the processes of a shop, restarts one that falls, and stops them all cleanly."""
+
+from __future__ import annotations
+
+import ctypes
+import logging
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from envmon.errors import BrokerError, ServiceError
+from envmon.service.broker import wait_until_listening
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+log = logging.getLogger("envmon.supervisor")
+
+START_TIMEOUT_S = 30.0
+STOP_TIMEOUT_S = 10.0
+BACKOFF_FIRST_S = 0.5
+BACKOFF_CAP_S = 30.0
+STEADY_S = 60.0
+"""A process that ran so long has started well; its next fall counts as the first."""
+_PR_SET_PDEATHSIG = 1
+
+
+@dataclass
+class Child:
+    """One process of the shop.
+
+    Attributes:
+        name: What it is called in messages.
+        argv: Arguments behind the Python interpreter.
+        port: It is ready when this loopback port answers; None is ready at once.
+        ends_run: When it exits by itself, the whole run is over.
+    """
+
+    name: str
+    argv: Sequence[str]
+    port: int | None = None
+    ends_run: bool = False
+    process: subprocess.Popen[bytes] | None = None
+    started_at: float = 0.0
+    falls: int = 0
+    restart_at: float = field(default=0.0)
+
+    def start(self) -> None:
+        """Start the process; it gets SIGTERM by itself should its parent be killed."""
+        self.process = subprocess.Popen(  # noqa: S603 - our own interpreter and modules
+            [sys.executable, *self.argv],
+            stdin=subprocess.DEVNULL,
+            preexec_fn=_die_with_parent,  # noqa: PLW1509 - no threads run in the supervisor
+            start_new_session=True,  # Ctrl-C reaches the supervisor, which stops all in order
+        )
+        self.started_at = time.monotonic()
+
+    def exit_code(self) -> int | None:
+        """Return the exit code, or None while it runs."""
+        return self.process.poll() if self.process else None
+
+    def stop(self) -> None:
+        """Ask it to end, and end it when it does not."""
+        if self.process is None or self.process.poll() is not None:
+            return
+        self.process.terminate()
+        try:
+            self.process.wait(STOP_TIMEOUT_S)
+        except subprocess.TimeoutExpired:
+            log.warning("%s does not stop; ending it", self.name)
+            self.process.kill()
+            self.process.wait()
+
+
+def _die_with_parent() -> None:
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+class Supervisor:
+    """Keeps the processes of a shop running until told to stop.
+
+    Args:
+        children: In the order of starting; stopped in the opposite order.
+        say: Called with each line meant for the person.
+    """
+
+    def __init__(self, children: Sequence[Child], say: Callable[[str], None]) -> None:
+        self._children = list(children)
+        self._say = say
+        self._stopping = False
+
+    def run(self, ready: str) -> int:
+        """Start everything, say ``ready``, and return the exit code when all has ended.
+
+        Raises:
+            ServiceError: A process could not start.
+        """
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._on_signal)
+        try:
+            for child in self._children:
+                self._start(child)
+            if not self._stopping:
+                self._say(ready)
+            while not self._stopping:
+                self._look()
+                time.sleep(0.1)
+        finally:
+            for child in reversed(self._children):
+                child.stop()
+        return 0
+
+    def _on_signal(self, _number: int, _frame: object) -> None:
+        self._stopping = True
+
+    def _start(self, child: Child) -> None:
+        if self._stopping:
+            return
+        child.start()
+        deadline = time.monotonic() + START_TIMEOUT_S
+        while child.port is not None and not self._stopping:
+            if child.exit_code() is not None:
+                raise ServiceError(f"{child.name} could not start (exit {child.exit_code()})")
+            try:
+                wait_until_listening("127.0.0.1", child.port, 0.2)
+            except BrokerError as error:
+                if time.monotonic() > deadline:
+                    raise ServiceError(f"{child.name} is not ready: {error}") from error
+            else:
+                return
+
+    def _look(self) -> None:
+        """Restart what has fallen, waiting longer each time."""
+        now = time.monotonic()
+        for child in self._children:
+            code = child.exit_code()
+            if code is None:
+                if child.falls and now - child.started_at > STEADY_S:
+                    child.falls = 0
+                continue
+            if child.ends_run:
+                self._stopping = True
+                return
+            if child.restart_at <= child.started_at:
+                wait_s = min(BACKOFF_CAP_S, BACKOFF_FIRST_S * 2**child.falls)
+                child.falls += 1
+                child.restart_at = now + wait_s
+                self._say(f"{child.name} ended (exit {code}); starting it again in {wait_s:g} s")
+            elif now >= child.restart_at:
+                child.start()
+
+
+def module_argv(module: str, *arguments: object) -> list[str]:
+    """Return the arguments that run a module of ours."""
+    return ["-m", module, *(str(argument) for argument in arguments)]
+
+
+def ensure_port_free_for_boards(port: int) -> None:
+    """Refuse a boards port that is taken, before anything is started.
+
+    Raises:
+        ServiceError: Something listens there.
+    """
+    from envmon.service.broker import LOOPBACK, ensure_port_free  # noqa: PLC0415
+
+    try:
+        ensure_port_free(LOOPBACK, port)
+    except ServiceError as error:
+        raise ServiceError(
+            f"port {port} for the screens is taken; stop what listens there or choose another "
+            f"with --port (pid {os.getpid()} has started nothing)"
+        ) from error

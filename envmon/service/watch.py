@@ -1,0 +1,282 @@
+"""The watch: listen, store, guard, publish; in one thread that waits for nobody else.
+
+A turn takes what the broker has, decodes it, and in one transaction writes readings, rejected
+payloads, events and the guard's findings; only then are the messages acknowledged. The guard is
+pure, so when the disk fails nothing has happened: the same messages are tried again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import time
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from envmon.clock import DAY_US, iso_from_us
+from envmon.errors import PayloadError, StoreError
+from envmon.facts import Flag, NewEvent
+from envmon.guard.describe import describe
+from envmon.guard.engine import fitted_state, fresh_state, step
+from envmon.guard.plan import plan_from_shop
+from envmon.guard.state import GuardState
+from envmon.intake.decode import Decoder
+from envmon.shop.calibration import calibration
+from envmon.store.base import Reject
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from envmon.clock import Clock
+    from envmon.facts import Event, Reading
+    from envmon.guard.plan import GuardPlan
+    from envmon.guard.state import Finding
+    from envmon.intake.link import BrokerLink, Message
+    from envmon.shop.models import Shop
+    from envmon.store.base import Request, Store
+
+log = logging.getLogger("envmon.watch")
+
+HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
+SNAPSHOT = "guard"
+PERSON_EVENTS = frozenset({"stage_started", "stage_ended"})
+"""What a person can ask for; everything else in the chain the guard wrote itself."""
+SNAPSHOT_EVERY_S = 10.0
+REQUESTS_EVERY_S = 0.1
+PUBLISH_EVERY_S = 1.0
+PUBLISH_GAP_S = 0.03
+"""Real seconds between two states of one bay, so that a flood does not fill the network."""
+RETRY_S = 1.0
+PAYLOAD_KEPT = 2_048
+"""Bytes of a rejected payload kept for inspection."""
+
+
+class SavedGuard(msgspec.Struct, frozen=True):
+    """The guard's snapshot with the fingerprint of the shop file it was made under."""
+
+    plan: str
+    state: GuardState
+
+
+def plan_fingerprint(shop: Shop) -> str:
+    """Return a digest of everything in the shop file that the guard judges by."""
+    parts = (shop.shop, shop.bay, shop.point, shop.product, shop.procedure)
+    return hashlib.sha256(repr(parts).encode()).hexdigest()
+
+
+def restored_state(plan: GuardPlan, fingerprint: str, store: Store, now_us: int) -> GuardState:
+    """Return the guard's state as of the last commit, as if it had never stopped.
+
+    The snapshot is moved on by the readings committed after it, in the order in which they
+    were taken in. A changed shop file keeps what the person said and judges limits anew.
+
+    Args:
+        plan: The compiled shop file.
+        fingerprint: Its digest.
+        store: Where the snapshot and the readings are.
+        now_us: Time now [µs], for a store that has no snapshot yet.
+    """
+    text = store.snapshot(SNAPSHOT)
+    if text is None:
+        return fresh_state(plan, now_us)
+    saved = msgspec.json.decode(text, type=SavedGuard)
+    state = saved.state if saved.plan == fingerprint else fitted_state(plan, saved.state)
+    readings = store.readings_seen_after(state.now_us, state.now_us - DAY_US)
+    events = [e for e in store.events(state.event_seq) if e.kind in PERSON_EVENTS]
+    last_us = max([state.now_us, *(r.seen_us for r in readings), *(e.at_us for e in events)])
+    return step(plan, state, readings, events, last_us)[0]
+
+
+class Watch:
+    """One shop being watched.
+
+    Args:
+        shop: The shop file, checked.
+        store: Where readings and events go; this thread's own.
+        link: Connection to the broker.
+        clock: What time it is.
+    """
+
+    def __init__(self, shop: Shop, store: Store, link: BrokerLink, clock: Clock) -> None:
+        self._store, self._link, self._clock = store, link, clock
+        self.plan = plan_from_shop(shop)
+        self._fingerprint = plan_fingerprint(shop)
+        self.state = restored_state(self.plan, self._fingerprint, store, clock.now_us())
+        self._decoder = Decoder(
+            shop.point,
+            {(p.id, q): calibration(read, q) for p in shop.point for q, read in p.reads.items()},
+            [bay.id for bay in shop.bay],
+        )
+        self._pending: list[Message] = []
+        self._trouble = ""
+        self._snapshot_at = self._requests_at = self._beat_at = 0.0
+        self._published: dict[str, float] = {}
+        self._dirty: set[str] = set(self.plan.bays)
+        self._was_up = False
+
+    def turn(self, timeout_s: float) -> int:
+        """Take, judge, commit, acknowledge and publish once.
+
+        Args:
+            timeout_s: Longest wait for a message [s, real time].
+
+        Returns:
+            How many messages were committed.
+        """
+        if not self._pending:
+            self._pending = self._link.take(self._wait(timeout_s))
+        # Strictly rising, so that replay can tell the steps apart.
+        now_us = max(self._clock.now_us(), self.state.now_us + 1)
+        readings, rejects = self._decode(self._pending, now_us)
+        try:
+            self._commit(readings, rejects, now_us)
+        except StoreError as error:
+            self._say_trouble(str(error))
+            self._beat()
+            time.sleep(RETRY_S)
+            return 0
+        self._say_trouble("")
+        done, self._pending = self._pending, []
+        self._link.acknowledge(done)
+        self._publish(readings)
+        return len(done)
+
+    def _wait(self, timeout_s: float) -> float:
+        """Wait less when a state is held back for a moment."""
+        return min(timeout_s, PUBLISH_GAP_S) if self._dirty else timeout_s
+
+    def _say_trouble(self, text: str) -> None:
+        if text != self._trouble:
+            log.error(text) if text else log.info("the store can be written again")
+        self._trouble = text
+
+    def _decode(
+        self, messages: Iterable[Message], now_us: int
+    ) -> tuple[list[Reading], list[Reject]]:
+        readings: list[Reading] = []
+        rejects: list[Reject] = []
+        for message in messages:
+            try:
+                readings += self._decoder.decode(message.topic, message.payload, now_us)
+            except PayloadError as error:
+                kept = message.payload[:PAYLOAD_KEPT]
+                rejects.append(Reject(now_us, message.topic, kept, str(error)))
+        return self._late_flagged(readings), rejects
+
+    def _late_flagged(self, readings: list[Reading]) -> list[Reading]:
+        """Flag what is older than the newest known of its series."""
+        newest: dict[tuple[str, str], int] = {}
+        flagged: list[Reading] = []
+        for reading in readings:
+            series = (reading.point, reading.quantity)
+            last_us = newest.get(series)
+            if last_us is None:
+                last = self.state.newest.get(f"{reading.point}/{reading.quantity}")
+                last_us = last.t_us if last else reading.t_us
+            if reading.t_us < last_us:
+                flagged.append(reading._replace(flag=reading.flag | Flag.LATE))
+            else:
+                flagged.append(reading)
+                if not reading.flag & Flag.CLOCK:
+                    newest[series] = reading.t_us
+        return flagged
+
+    def _requests(self) -> list[Request]:
+        now = time.monotonic()
+        if now < self._requests_at:
+            return []
+        self._requests_at = now + REQUESTS_EVERY_S
+        return self._store.requests()
+
+    def _commit(self, readings: Sequence[Reading], rejects: Sequence[Reject], now_us: int) -> None:
+        requests = self._requests()
+        due = time.monotonic() >= self._snapshot_at
+        if not (readings or rejects or requests or due):
+            state, findings = step(self.plan, self.state, [], [], now_us)
+            if not findings:
+                self.state = state
+                return
+        with self._store.atomic():
+            self._store.add_readings(readings)
+            self._store.add_rejects(rejects)
+            events = self._events(requests, now_us)
+            state, findings = step(self.plan, self.state, readings, events, now_us)
+            self._store.add_events([NewEvent(*finding) for finding in findings])
+            if findings or events or due:
+                saved = SavedGuard(self._fingerprint, state)
+                self._store.save_snapshot(SNAPSHOT, now_us, msgspec.json.encode(saved))
+        if findings or events or due:
+            self._snapshot_at = time.monotonic() + SNAPSHOT_EVERY_S
+        self.state = state
+        self._dirty.update(event.bay for event in events)
+        self._tell(findings)
+
+    def _events(self, requests: Sequence[Request], now_us: int) -> list[Event]:
+        """Make requests into events of the chain, effective now."""
+        known = [r for r in requests if r.kind in PERSON_EVENTS and r.bay in self.plan.bays]
+        events = self._store.add_events(
+            [
+                NewEvent(now_us, r.kind, r.bay, {**r.data, "asked": iso_from_us(r.at_us)})
+                for r in known
+            ]
+        )
+        self._store.drop_requests([request.id for request in requests])
+        return events
+
+    def _tell(self, findings: Sequence[Finding]) -> None:
+        for finding in findings:
+            self._dirty.add(finding.bay)
+            if finding.kind == "alarm_raised":
+                log.warning("alarm %s in %s", finding.data["alarm"], finding.data["stage"])
+            elif finding.kind == "alarm_cleared":
+                log.info("alarm %s cleared", finding.data["alarm"])
+                topic = f"envmon/{finding.bay}/alarm/{finding.data['alarm']}"
+                self._link.publish(topic, b"", qos=1)
+
+    def _publish(self, readings: Sequence[Reading]) -> None:
+        for reading in readings:
+            self._dirty.update(self.plan.series.get((reading.point, reading.quantity), ("", ()))[1])
+        if self._link.up and not self._was_up:
+            # A broker that kept nothing gets everything again.
+            self._published.clear()
+            self._beat_at = 0.0
+        self._was_up = self._link.up
+        now = time.monotonic()
+        for bay_id in self.plan.bays:
+            age = now - self._published.get(bay_id, 0.0)
+            if age >= PUBLISH_EVERY_S or (bay_id in self._dirty and age >= PUBLISH_GAP_S):
+                self._publish_bay(bay_id, now)
+        if now >= self._beat_at:
+            self._beat()
+
+    def _publish_bay(self, bay_id: str, now: float) -> None:
+        live = describe(self.plan, self.state, bay_id)
+        self._published[bay_id] = now
+        self._dirty.discard(bay_id)
+        self._link.publish(f"envmon/{bay_id}/state", msgspec.json.encode(live))
+        for alarm in live.alarms:
+            topic = f"envmon/{bay_id}/alarm/{alarm.id}"
+            self._link.publish(topic, msgspec.json.encode(alarm), qos=1)
+
+    def _beat(self) -> None:
+        self._beat_at = time.monotonic() + PUBLISH_EVERY_S
+        beat = {
+            "state": "trouble" if self._trouble else "up",
+            "at": iso_from_us(self._clock.now_us()),
+            "text": self._trouble,
+        }
+        self._link.publish(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
+
+    def finish(self) -> None:
+        """Save the guard's state and say goodbye to the broker."""
+        with self._store.atomic():
+            saved = SavedGuard(self._fingerprint, self.state)
+            self._store.save_snapshot(SNAPSHOT, self.state.now_us, msgspec.json.encode(saved))
+        beat = {"state": "down", "at": iso_from_us(self._clock.now_us()), "text": "stopped"}
+        self._link.publish(HEARTBEAT_TOPIC, msgspec.json.encode(beat), qos=1)
+        self._link.close()
+        self._store.close()
+
+
+LAST_WILL = msgspec.json.encode({"state": "down", "at": None, "text": "the watch is gone"})

@@ -1,0 +1,124 @@
+"""The watch as a process: ``python -m envmon.service.watch_process SHOP.toml``."""
+
+from __future__ import annotations
+
+import argparse
+import fcntl
+import logging
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from envmon.clock import clock_from_text
+from envmon.errors import EnvmonError, ServiceError, ShopFileError
+from envmon.intake.link import Account, BrokerLink, Will
+from envmon.service.watch import HEARTBEAT_TOPIC, LAST_WILL, Watch
+from envmon.shop.load import fault_lines, load_shop
+from envmon.store.sqlite import SqliteStore
+
+if TYPE_CHECKING:
+    from io import TextIOWrapper
+
+    from envmon.shop.models import BrokerInfo, Shop
+
+TURN_S = 0.1
+
+
+def data_folder(shop: Shop, shop_path: Path, override: str | None = None) -> Path:
+    """Return the data folder: the override, or the shop file's, beside the shop file."""
+    return Path(override) if override else shop_path.resolve().parent / shop.store.folder
+
+
+def lock_folder(folder: Path) -> TextIOWrapper:
+    """Take the folder for this process until it ends, however it ends.
+
+    Raises:
+        ServiceError: Another watch holds it, or it cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = (folder / "watch.lock").open("w")
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        raise ServiceError(
+            f"another watch works in {folder}; stop it, or give another [store] folder"
+        ) from error
+    except OSError as error:
+        raise ServiceError(f"cannot write in {folder}: {error}; choose another folder") from error
+    return handle
+
+
+def account_from(broker: BrokerInfo) -> Account:
+    """Return the log-in, with the password from the environment or its file.
+
+    Raises:
+        ServiceError: The variable or the file is not there.
+    """
+    password: str | None = None
+    if broker.password_env:
+        password = os.environ.get(broker.password_env)
+        if password is None:
+            raise ServiceError(
+                f"environment variable {broker.password_env} is not set; it must hold the "
+                "broker's password"
+            )
+    elif broker.password_file:
+        try:
+            password = Path(broker.password_file).read_text(encoding="utf-8").strip()
+        except OSError as error:
+            raise ServiceError(f"cannot read the broker's password file: {error}") from error
+    ca_file = Path(broker.ca_file) if broker.ca_file else None
+    return Account(broker.username, password, ca_file)
+
+
+def link_from(shop: Shop) -> BrokerLink:
+    """Return the watch's connection: its own session, its topics, its last will."""
+    broker = shop.broker
+    return BrokerLink(
+        broker.host,
+        broker.port,
+        broker.client_id or f"envmon-{shop.shop.site}",
+        sorted({point.topic for point in shop.point}),
+        Will(HEARTBEAT_TOPIC, LAST_WILL),
+        account_from(broker),
+    )
+
+
+def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
+    """Watch a shop until SIGTERM or SIGINT."""
+    stop: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda got, _frame: stop.append(got))
+    lock = lock_folder(folder)
+    watch = Watch(shop, SqliteStore(folder), link_from(shop), clock_from_text(clock_text))
+    logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
+    while not stop:
+        watch.turn(TURN_S)
+    watch.finish()
+    lock.close()
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the watch; return the exit code."""
+    parser = argparse.ArgumentParser(prog="envmon.service.watch_process")
+    parser.add_argument("shop", type=Path)
+    parser.add_argument("--data")
+    parser.add_argument("--clock")
+    options = parser.parse_args(argv)
+    logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s", stream=sys.stderr)
+    try:
+        shop = load_shop(options.shop)
+        run(shop, data_folder(shop, options.shop, options.data), options.clock)
+    except ShopFileError as error:
+        sys.stderr.write("\n".join(fault_lines(error)) + "\n")
+        return 2
+    except EnvmonError as error:
+        sys.stderr.write(f"envmon watch: {error}\n")
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,108 @@
+"""The one store interface; SQLite stands behind it today, a server database may later."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+
+import msgspec
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from contextlib import AbstractContextManager
+
+    from envmon.facts import Event, NewEvent, Reading
+
+
+class Request(msgspec.Struct, frozen=True):
+    """What a person asked for on a board, kept until the watch has made it an event."""
+
+    id: int
+    at_us: int
+    kind: str
+    bay: str
+    data: dict[str, Any]
+
+
+class Reject(NamedTuple):
+    """A payload that could not be read, kept for inspection."""
+
+    at_us: int
+    topic: str
+    payload: bytes
+    reason: str
+
+
+class Store(Protocol):
+    """Readings, events, requests, rejected payloads and the guard's snapshot.
+
+    Everything written inside one ``atomic`` block is durable together when the outermost
+    block ends, or not at all.
+    """
+
+    def atomic(self) -> AbstractContextManager[None]:
+        """Open a transaction, or a nested one that can be undone by itself."""
+        ...
+
+    def add_readings(self, readings: Sequence[Reading]) -> int:
+        """Keep readings; one already there for (point, quantity, time) stays as it is.
+
+        Returns:
+            How many were new.
+        """
+        ...
+
+    def readings(self, from_us: int, to_us: int, points: Iterable[str] = ()) -> Iterator[Reading]:
+        """Yield readings with ``from_us <= t_us < to_us`` in order of time."""
+        ...
+
+    def readings_seen_after(self, seen_us: int, horizon_us: int) -> list[Reading]:
+        """Return readings taken in after ``seen_us`` and true after ``horizon_us``."""
+        ...
+
+    def add_events(self, events: Sequence[NewEvent]) -> list[Event]:
+        """Append events to the chain and return them with place and hash."""
+        ...
+
+    def events(self, after_seq: int = 0) -> Iterator[Event]:
+        """Yield events behind a place in the chain, in order."""
+        ...
+
+    def ask(self, kind: str, bay: str, data: dict[str, Any], at_us: int) -> int:
+        """Keep a person's request durably and return its id."""
+        ...
+
+    def requests(self) -> list[Request]:
+        """Return the requests not yet made into events, oldest first."""
+        ...
+
+    def drop_requests(self, ids: Sequence[int]) -> None:
+        """Forget requests that have become events (same transaction as the events)."""
+        ...
+
+    def add_rejects(self, rejects: Sequence[Reject]) -> None:
+        """Count payloads that could not be read and keep the newest of them."""
+        ...
+
+    def rejects(self) -> list[Reject]:
+        """Return the rejected payloads kept, newest first."""
+        ...
+
+    def reject_total(self) -> int:
+        """Return how many payloads have been rejected since the store began."""
+        ...
+
+    def save_snapshot(self, name: str, at_us: int, state: bytes) -> None:
+        """Replace a named snapshot."""
+        ...
+
+    def snapshot(self, name: str) -> bytes | None:
+        """Return a named snapshot, or None."""
+        ...
+
+    def snapshot_at(self, name: str) -> int | None:
+        """Return the time a named snapshot was taken at [µs, UTC], or None."""
+        ...
+
+    def close(self) -> None:
+        """Release the store; nothing written is lost."""
+        ...

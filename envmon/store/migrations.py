@@ -1,0 +1,77 @@
+"""The steps that bring a live file to the present form, each recorded with itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from envmon.errors import StoreError
+
+if TYPE_CHECKING:
+    import sqlite3
+
+# (name, statements); only ever appended to.
+MIGRATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    (
+        "0001_first",
+        (
+            """CREATE TABLE series (
+                id INTEGER PRIMARY KEY, point TEXT NOT NULL, quantity TEXT NOT NULL,
+                UNIQUE (point, quantity)) STRICT""",
+            """CREATE TABLE reading (
+                series_id INTEGER NOT NULL REFERENCES series (id), t_us INTEGER NOT NULL,
+                value REAL NOT NULL, flag INTEGER NOT NULL, lag_us INTEGER NOT NULL,
+                PRIMARY KEY (series_id, t_us)) STRICT, WITHOUT ROWID""",
+            """CREATE TABLE event (
+                seq INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, kind TEXT NOT NULL,
+                bay TEXT NOT NULL, data TEXT NOT NULL, hash TEXT NOT NULL) STRICT""",
+            """CREATE TRIGGER event_no_update BEFORE UPDATE ON event
+                BEGIN SELECT RAISE(ABORT, 'events are append-only'); END""",
+            """CREATE TRIGGER event_no_delete BEFORE DELETE ON event
+                BEGIN SELECT RAISE(ABORT, 'events are append-only'); END""",
+            """CREATE TABLE request (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, at_us INTEGER NOT NULL,
+                kind TEXT NOT NULL, bay TEXT NOT NULL, data TEXT NOT NULL) STRICT""",
+            """CREATE TABLE reject (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, at_us INTEGER NOT NULL,
+                topic TEXT NOT NULL, payload BLOB NOT NULL, reason TEXT NOT NULL) STRICT""",
+            """CREATE TABLE snapshot (
+                name TEXT PRIMARY KEY, at_us INTEGER NOT NULL, state BLOB NOT NULL) STRICT""",
+        ),
+    ),
+)
+
+
+def migrate(connection: sqlite3.Connection, now_us: int) -> None:
+    """Apply the migrations not yet recorded, each committed with its own record.
+
+    Args:
+        connection: Open connection in autocommit mode.
+        now_us: Time to record [µs, UTC].
+
+    Raises:
+        StoreError: The file was written by a newer envmon.
+    """
+    connection.execute(
+        "CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY, applied_us INTEGER NOT NULL)"
+    )
+    for name, statements in MIGRATIONS:
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            if connection.execute("SELECT 1 FROM migration WHERE name = ?", (name,)).fetchone():
+                connection.execute("ROLLBACK")
+                continue
+            for statement in statements:
+                connection.execute(statement)
+            connection.execute("INSERT INTO migration VALUES (?, ?)", (name, now_us))
+            connection.execute("COMMIT")
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
+    known = {name for name, _ in MIGRATIONS}
+    newer = [row[0] for row in connection.execute("SELECT name FROM migration")]
+    unknown = sorted(set(newer) - known)
+    if unknown:
+        raise StoreError(
+            f"the data folder was written by a newer envmon (it has {unknown[0]}); "
+            "install that version or use another folder"
+        )

@@ -1,0 +1,220 @@
+"""The live store on SQLite in WAL mode: several processes, safe over kill -9 and power cuts."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from envmon.errors import StoreError
+from envmon.facts import Event, Flag, Reading
+from envmon.store.base import Reject, Request
+from envmon.store.chain import GENESIS, canonical, link
+from envmon.store.migrations import migrate
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from pathlib import Path
+
+    from envmon.facts import NewEvent
+
+LIVE_FILE = "live.sqlite3"
+REJECTS_KEPT = 1_000
+"""So many rejected payloads are kept for inspection; all are counted."""
+
+
+class SqliteStore:
+    """``Store`` on one SQLite file; see ``envmon.store.base.Store`` for what each method does.
+
+    A commit returns only after the data has reached the disk (``synchronous=FULL``). One
+    object belongs to one thread.
+
+    Raises:
+        StoreError: From every method, when the file or the disk fails; what was committed
+            before stays.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / LIVE_FILE
+        self._depth = 0
+        self._series: dict[tuple[str, str], int] = {}
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(self.path, isolation_level=None, timeout=10)
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            self._db.execute("PRAGMA foreign_keys = ON")
+            migrate(self._db, time.time_ns() // 1_000)
+        except (sqlite3.Error, OSError) as error:
+            raise self._failure("open", error) from error
+
+    def _failure(self, doing: str, error: Exception) -> StoreError:
+        return StoreError(
+            f"cannot {doing} {self.path}: {error}; check that the disk has room, the folder is "
+            "writable and the file is whole"
+        )
+
+    @contextmanager
+    def atomic(self) -> Iterator[None]:
+        """Open a transaction, or a nested one that can be undone by itself."""
+        name = f"level_{self._depth}"
+        outermost = self._depth == 0
+        self._run("BEGIN IMMEDIATE" if outermost else f"SAVEPOINT {name}")
+        self._depth += 1
+        try:
+            yield
+            self._run("COMMIT" if outermost else f"RELEASE {name}")
+        except BaseException:
+            self._undo(name, outermost=outermost)
+            raise
+        finally:
+            self._depth -= 1
+
+    def _undo(self, name: str, *, outermost: bool) -> None:
+        if outermost:
+            # Series ids given inside the transaction are gone with it.
+            self._series.clear()
+            if self._db.in_transaction:
+                self._run("ROLLBACK")
+        else:
+            self._series.clear()
+            self._run(f"ROLLBACK TO {name}")
+            self._run(f"RELEASE {name}")
+
+    def _run(self, sql: str, parameters: Sequence[Any] = ()) -> sqlite3.Cursor:
+        try:
+            return self._db.execute(sql, parameters)
+        except sqlite3.Error as error:
+            raise self._failure("write", error) from error
+
+    def _series_id(self, point: str, quantity: str) -> int:
+        key = (point, quantity)
+        found = self._series.get(key)
+        if found is None:
+            self._run("INSERT OR IGNORE INTO series (point, quantity) VALUES (?, ?)", key)
+            row = self._run("SELECT id FROM series WHERE point = ? AND quantity = ?", key)
+            found = self._series[key] = int(row.fetchone()[0])
+        return found
+
+    def add_readings(self, readings: Sequence[Reading]) -> int:
+        """Keep readings; one already there for (point, quantity, time) stays as it is."""
+        with self.atomic():
+            rows = [
+                (self._series_id(r.point, r.quantity), r.t_us, r.value, int(r.flag),
+                 r.seen_us - r.t_us)
+                for r in readings
+            ]  # fmt: skip
+            try:
+                done = self._db.executemany(
+                    "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)", rows
+                )
+            except sqlite3.Error as error:
+                raise self._failure("write", error) from error
+            return done.rowcount if rows else 0
+
+    def readings(self, from_us: int, to_us: int, points: Iterable[str] = ()) -> Iterator[Reading]:
+        """Yield readings with ``from_us <= t_us < to_us`` in order of time."""
+        wanted = tuple(points)
+        marks = f" AND point IN ({','.join('?' * len(wanted))})" if wanted else ""
+        sql = (
+            "SELECT point, quantity, t_us, value, flag, lag_us FROM series "  # noqa: S608 - marks are ?
+            "JOIN reading ON series_id = id "
+            f"WHERE t_us >= ? AND t_us < ?{marks} ORDER BY t_us, point, quantity"
+        )
+        for row in self._run(sql, (from_us, to_us, *wanted)):
+            yield _reading(row)
+
+    def readings_seen_after(self, seen_us: int, horizon_us: int) -> list[Reading]:
+        """Return readings taken in after ``seen_us`` and true after ``horizon_us``."""
+        sql = (
+            "SELECT point, quantity, t_us, value, flag, lag_us FROM series "
+            "JOIN reading ON series_id = id WHERE t_us > ? AND t_us + lag_us > ? "
+            "ORDER BY t_us + lag_us, t_us, point, quantity"
+        )
+        return [_reading(row) for row in self._run(sql, (horizon_us, seen_us))]
+
+    def add_events(self, events: Sequence[NewEvent]) -> list[Event]:
+        """Append events to the chain and return them with place and hash."""
+        with self.atomic():
+            last = self._run("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
+            seq, before = last or (0, GENESIS)
+            linked: list[Event] = []
+            for event in events:
+                seq += 1
+                entry = link(before, seq, event)
+                data = canonical(entry.data)
+                row = (seq, entry.at_us, entry.kind, entry.bay, data, entry.hash)
+                self._run("INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", row)
+                before = entry.hash
+                linked.append(entry)
+            return linked
+
+    def events(self, after_seq: int = 0) -> Iterator[Event]:
+        """Yield events behind a place in the chain, in order."""
+        sql = "SELECT seq, at_us, kind, bay, data, hash FROM event WHERE seq > ? ORDER BY seq"
+        for seq, at_us, kind, bay, data, digest in self._run(sql, (after_seq,)):
+            yield Event(seq, at_us, kind, bay, json.loads(data), digest)
+
+    def ask(self, kind: str, bay: str, data: dict[str, Any], at_us: int) -> int:
+        """Keep a person's request durably and return its id."""
+        sql = "INSERT INTO request (at_us, kind, bay, data) VALUES (?, ?, ?, ?)"
+        row = self._run(sql, (at_us, kind, bay, canonical(data))).lastrowid
+        assert row is not None
+        return row
+
+    def requests(self) -> list[Request]:
+        """Return the requests not yet made into events, oldest first."""
+        rows = self._run("SELECT id, at_us, kind, bay, data FROM request ORDER BY id")
+        return [Request(i, at, kind, bay, json.loads(data)) for i, at, kind, bay, data in rows]
+
+    def drop_requests(self, ids: Sequence[int]) -> None:
+        """Forget requests that have become events (same transaction as the events)."""
+        with self.atomic():
+            for request_id in ids:
+                self._run("DELETE FROM request WHERE id = ?", (request_id,))
+
+    def add_rejects(self, rejects: Sequence[Reject]) -> None:
+        """Count payloads that could not be read and keep the newest of them."""
+        with self.atomic():
+            for reject in rejects:
+                sql = "INSERT INTO reject (at_us, topic, payload, reason) VALUES (?, ?, ?, ?)"
+                self._run(sql, reject)
+            if rejects:
+                sql = "DELETE FROM reject WHERE id <= (SELECT max(id) FROM reject) - ?"
+                self._run(sql, (REJECTS_KEPT,))
+
+    def rejects(self) -> list[Reject]:
+        """Return the rejected payloads kept, newest first."""
+        rows = self._run("SELECT at_us, topic, payload, reason FROM reject ORDER BY id DESC")
+        return [Reject(*row) for row in rows]
+
+    def reject_total(self) -> int:
+        """Return how many payloads have been rejected since the store began."""
+        # AUTOINCREMENT never gives an id twice, so the highest one ever given is the count.
+        row = self._run("SELECT seq FROM sqlite_sequence WHERE name = 'reject'").fetchone()
+        return int(row[0]) if row else 0
+
+    def save_snapshot(self, name: str, at_us: int, state: bytes) -> None:
+        """Replace a named snapshot."""
+        self._run("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", (name, at_us, state))
+
+    def snapshot(self, name: str) -> bytes | None:
+        """Return a named snapshot, or None."""
+        row = self._run("SELECT state FROM snapshot WHERE name = ?", (name,)).fetchone()
+        return bytes(row[0]) if row else None
+
+    def snapshot_at(self, name: str) -> int | None:
+        """Return the time a named snapshot was taken at [µs, UTC], or None."""
+        row = self._run("SELECT at_us FROM snapshot WHERE name = ?", (name,)).fetchone()
+        return int(row[0]) if row else None
+
+    def close(self) -> None:
+        """Release the store; nothing written is lost."""
+        self._db.close()
+
+
+def _reading(row: tuple[str, str, int, float, int, int]) -> Reading:
+    point, quantity, t_us, value, flag, lag_us = row
+    return Reading(point, quantity, t_us, value, Flag(flag), t_us + lag_us)
