@@ -18,13 +18,12 @@ import pytest
 
 from envmon.errors import BrokerError, ServiceError
 from envmon.service.broker import BrokerLimits, broker_toml, ensure_loopback, wait_until_listening
-from tests.benchmarks.broker_choice import (
-    ROOT,
+from tests.benchmarks.broker_choice import ROOT, mosquitto_conf
+from tests.benchmarks.broker_trials import (
     client,
     free_port,
     is_loopback_only,
     listening_addresses,
-    mosquitto_conf,
     publish,
 )
 

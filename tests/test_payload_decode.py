@@ -9,7 +9,6 @@ import pytest
 from envmon.errors import InputError, PayloadError
 from envmon.facts import Flag, Reading
 from envmon.intake.decode import MAX_RESOLVED, Decoder
-from envmon.intake.refusals import Refusals
 from envmon.shop.models import Point
 from envmon.shop.points import expand_points
 
@@ -312,13 +311,13 @@ def test_payload_empty_or_too_large(payload: bytes, payload_format: str) -> None
         decode(payload, format=payload_format)
 
 
-def test_refused_messages_are_counted_and_the_newest_kept() -> None:
-    refusals = Refusals(keep=2, keep_bytes=4)
-    for number in range(5):
-        refusals.add(f"t{number}", b"123456", f"reason {number}", number)
-
-    assert refusals.count == 5
-    assert [(r.topic, r.payload, r.size, r.reason, r.at_us) for r in refusals.kept] == [
-        ("t3", b"1234", 6, "reason 3", 3),
-        ("t4", b"1234", 6, "reason 4", 4),
+def test_a_wildcard_that_names_no_bay_leaves_the_topic_to_the_point_that_claims_it() -> None:
+    points = [
+        point(id="{1}-air", bay="{1}", topic="b/+/air", format="number"),
+        point(id="outdoor", topic="b/outdoor/air", format="number"),
     ]
+    decoder = Decoder(points, {}, BAYS)
+
+    assert [r.point for r in decoder.decode("b/outdoor/air", b"20", NOW_US)] == ["outdoor"]
+    with pytest.raises(PayloadError, match="names the bay 'west'"):
+        decoder.decode("b/west/air", b"20", NOW_US)

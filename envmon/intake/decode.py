@@ -129,12 +129,20 @@ class Decoder:
             raise PayloadError(f"topic is {topic[:200]!r}; no point claims this topic")
         senml: dict[str, tuple[Take, ...]] = {}
         plain: dict[str, list[Take]] = {"json": [], "number": []}
+        refused: list[PayloadError] = []
         for point, texts in matches:
-            for take in self._takes(point, texts):
+            try:
+                takes = list(self._takes(point, texts))
+            except PayloadError as error:
+                refused.append(error)  # shop/+/air also hears shop/outdoor/air
+                continue
+            for take in takes:
                 if point.format == "senml":
                     senml[take.name] = (*senml.get(take.name, ()), take)
                 else:
                     plain[point.format].append(take)
+        if len(refused) == len(matches):
+            raise refused[0]
         route = _Route(senml, tuple(plain["json"]), tuple(plain["number"]))
         if len(self._routes) < MAX_RESOLVED:
             self._routes[topic] = route

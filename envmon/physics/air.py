@@ -3,16 +3,16 @@
 Conventions:
 
 * Relative humidity is over liquid water at every temperature, as humidity sensors and the
-  weather services give it; ``over="ice"`` takes it over ice.
-* Below 0 °C the dew point is over supercooled water, the frost point over ice.
-* Valid: −60…80 °C, 0 < RH ≤ 100 %, 60…110 kPa. Humidity sensors read up to 3 % over in
-  saturated air, so up to 103 % is taken as it stands: the dew point then lies up to 0.5 K above
-  the air temperature, which errs to the wet side. Nothing is clamped.
-* Outside: one number raises ``InputError``; in an array the result is NaN at that place.
-* A number in gives a float, any array in gives a float64 array of the broadcast shape.
+  weather services give it; ``over="ice"`` takes it over ice and is allowed up to 0.01 °C.
+* The dew point is over water (supercooled below 0 °C), the frost point over ice.
+* Valid: −60…80 °C, 0 < RH ≤ 100 %, 60…110 kPa. A humidity sensor in saturated air reads up to
+  ``RH_SENSOR_ERROR_PCT`` over, so up to 103 % is worked out as it stands, not cut to 100: the
+  dew point then lies up to 0.7 K above the air temperature, an error to the wet, safe side.
+* Outside: one number raises ``InputError``, NaN too; in an array that place becomes NaN.
+* Numbers in give a float, any array in gives a float64 array of the broadcast shape.
 
-Ideal-gas mixture as in ASHRAE Fundamentals 2017, ch. 1; without the real-gas enhancement
-factor (below 0.5 % of the humidity ratio).
+Ideal-gas mixture as in ASHRAE Fundamentals 2017, ch. 1, without the real-gas enhancement factor
+(0.4–0.7 % of the humidity ratio).
 """
 
 from __future__ import annotations
@@ -23,84 +23,121 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from envmon.errors import InputError
+from envmon.physics.mixture import (
+    GAS_CONSTANT_VAPOUR,
+    STANDARD_PRESSURE_PA,
+    density_kg_m3,
+    enthalpy_j_kg,
+    enthalpy_of,
+    pressure_pa_from_altitude,
+    specific_volume_m3_kg,
+)
+from envmon.physics.ranges import (
+    AIR_TEMP,
+    ICE_TEMP,
+    POINT,
+    PRESSURE,
+    REL_HUM,
+    RH_SENSOR_ERROR_PCT,
+    Limit,
+    evaluate,
+)
 from envmon.physics.saturation import (
     LOWEST_C,
+    LOWEST_PA,
+    TRIPLE_PA,
     ZERO_C_K,
     Phase,
     saturation,
+    split,
     temperature_of,
 )
-from envmon.physics.wetbulb import MASS_RATIO, ratio_of, solve_wet_bulb
+from envmon.physics.wetbulb import ratio_of, solve_wet_bulb
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import ArrayLike
 
     from envmon.physics.saturation import Value
 
-TEMP_RANGE_C = (-60.0, 80.0)
-PRESSURE_RANGE_PA = (60_000.0, 110_000.0)
-RH_SENSOR_ERROR_PCT = 3.0
-"""So far above 100 % a humidity sensor in saturated air may read."""
-STANDARD_PRESSURE_PA = 101_325.0
-GAS_CONSTANT_DRY_AIR = 287.042
-"""[J/(kg K)] (ASHRAE Fundamentals 2017, ch. 1, eq. 1)."""
-GAS_CONSTANT_VAPOUR = 461.524
-"""[J/(kg K)] (ASHRAE Fundamentals 2017, ch. 1, eq. 2)."""
+__all__ = [
+    "RH_SENSOR_ERROR_PCT",
+    "STANDARD_PRESSURE_PA",
+    "MoistAir",
+    "absolute_humidity_kg_m3",
+    "density_kg_m3",
+    "dew_point_c",
+    "enthalpy_j_kg",
+    "frost_point_c",
+    "humidity_ratio_kg_kg",
+    "moist_air_state",
+    "pressure_pa_from_altitude",
+    "rel_hum_pct_from_dew_point",
+    "saturation_pressure_pa",
+    "specific_volume_m3_kg",
+    "vapour_pressure_pa",
+    "wet_bulb_c",
+]
 
-_BLOCK = 16_384
-"""States worked on at a time: the intermediate arrays stay in the processor's cache."""
-
-_RANGES = {
-    "temperature": (*TEMP_RANGE_C, "°C"),
-    "pressure": (*PRESSURE_RANGE_PA, "Pa"),
-}
-
-
-def _check(value: float, kind: str) -> None:
-    low, high, unit = _RANGES[kind]
-    if not low <= value <= high:
-        raise InputError(f"{kind} is {value:g} {unit}; allowed is {low:g} to {high:g} {unit}")
+_TEMP: dict[Phase, Limit] = {"water": AIR_TEMP, "ice": ICE_TEMP}
 
 
-def _check_rel_hum(value: float) -> None:
-    highest = 100 + RH_SENSOR_ERROR_PCT
-    if not 0 < value <= highest:
+def _vapour(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
+    return rh / 100 * saturation(t, over, xp)
+
+
+def _point(e: Value, over: Phase, xp: Any) -> Value:
+    """Return the saturation temperature of a vapour pressure that is neither too thin."""
+    lowest = LOWEST_PA[over]
+    if xp is not math:
+        return temperature_of(np.where(e < lowest, np.nan, e), over, xp)
+    if e < lowest:
         raise InputError(
-            f"relative humidity is {value:g} %; allowed is above 0 to 100 % "
-            f"(up to {highest:g} % as a sensor's error)"
+            f"vapour pressure is {e:.3g} Pa, drier than saturated air at {LOWEST_C:g} °C, "
+            "where the formulas end: check the humidity sensor"
         )
+    return temperature_of(e, over, xp)
 
 
-def _outside(value: Value, kind: str) -> Value:
-    low, high, _ = _RANGES[kind]
-    return ~((value >= low) & (value <= high))
+def _frost(e: Value, dew: Value, xp: Any) -> Value:
+    """Return the frost point; vapour too thick for ice keeps its dew point."""
+    return split(xp, e < TRIPLE_PA, lambda e, _: _point(e, "ice", xp), lambda _, dew: dew, e, dew)
 
 
-def _rel_hum_outside(value: Value) -> Value:
-    return ~((value > 0) & (value <= 100 + RH_SENSOR_ERROR_PCT))
+def _dew_point(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
+    return _point(_vapour(t, rh, over, xp), "water", xp)
 
 
-def _in_blocks(kernel: Callable[..., Value], *values: ArrayLike) -> Any:
-    """Run an array kernel over broadcast values, a block at a time."""
-    arrays = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in values))
-    flat = [array.ravel() for array in arrays]
-    result = np.empty(flat[0].shape)
-    for start in range(0, result.size, _BLOCK):
-        part = slice(start, start + _BLOCK)
-        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-            result[part] = kernel(*(values[part] for values in flat))
-    return result.reshape(arrays[0].shape)
+def _frost_point(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
+    e = _vapour(t, rh, over, xp)
+
+    def dew(e: Value) -> Value:
+        return _point(e, "water", xp)
+
+    return split(xp, e < TRIPLE_PA, lambda e: _point(e, "ice", xp), dew, e)
 
 
-def _is_scalar(*values: ArrayLike) -> bool:
-    return all(isinstance(value, int | float) for value in values)
+def _humidity_ratio(t: Value, rh: Value, p: Value, over: Phase, xp: Any) -> Value:
+    return ratio_of(_vapour(t, rh, over, xp), p)
 
 
-def _masked(bad: Value, value: Value) -> Value:
-    """Return a copy with NaN where a state is outside the valid range."""
-    return np.where(bad, np.nan, value)
+def _absolute_humidity(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
+    return _vapour(t, rh, over, xp) / (GAS_CONSTANT_VAPOUR * (t + ZERO_C_K))
+
+
+def _wet_bulb(t: Value, rh: Value, p: Value, over: Phase, below_zero: Phase, xp: Any) -> Value:  # noqa: PLR0913
+    return solve_wet_bulb(t, _vapour(t, rh, over, xp), rh, p, below_zero, xp)
+
+
+def _rel_hum(t: Value, dew: Value, over: Phase, xp: Any) -> Value:
+    rel_hum = 100 * saturation(dew, "water", xp) / saturation(t, over, xp)
+    if xp is math:
+        if rel_hum > REL_HUM.high:
+            raise InputError(
+                f"dew point is {dew:.6g} °C; allowed is up to the air's {t:.6g} °C "
+                f"(relative humidity would be {rel_hum:.4g} %): check the two sensors"
+            )
+        return rel_hum
+    return np.where(rel_hum > REL_HUM.high, np.nan, rel_hum)
 
 
 def saturation_pressure_pa(temp_c: ArrayLike, over: Phase = "water") -> Any:
@@ -118,92 +155,65 @@ def saturation_pressure_pa(temp_c: ArrayLike, over: Phase = "water") -> Any:
 
     Source: see ``envmon.physics.saturation``.
     """
-    if _is_scalar(temp_c):
-        _check(temp_c, "temperature")  # type: ignore[arg-type]
-        if over == "ice" and temp_c > 0.01:  # type: ignore[operator]
-            raise InputError(f"ice cannot be {temp_c!r} °C; allowed is up to 0.01 °C")
-        return saturation(temp_c, over, math)
-
-    def kernel(t: Value) -> Value:
-        bad = _outside(t, "temperature")
-        if over == "ice":
-            bad |= t > 0.01
-        return saturation(_masked(bad, t), over, np)
-
-    return _in_blocks(kernel, temp_c)
+    return evaluate(saturation, (_TEMP[over],), (temp_c,), (over,))
 
 
 def vapour_pressure_pa(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "water") -> Any:
     """Return the partial pressure of water vapour.
 
     Args:
-        air_temp_c: Air temperature [°C].
-        rel_hum_pct: Relative humidity [%].
-        over: What 100 % lies over; ice is allowed up to 0.01 °C.
+        air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
+        rel_hum_pct: Relative humidity [%], above 0…100 and the sensor's error.
+        over: What 100 % lies over.
 
     Returns:
         Vapour pressure [Pa], broadcast shape.
 
     Raises:
         InputError: A single state is outside the valid range.
+
+    Source: definition of relative humidity (ASHRAE Fundamentals 2017, ch. 1, eq. 22).
     """
-    if _is_scalar(air_temp_c, rel_hum_pct):
-        _check_rel_hum(rel_hum_pct)  # type: ignore[arg-type]
-        return rel_hum_pct / 100 * saturation_pressure_pa(air_temp_c, over)  # type: ignore[operator]
-
-    def kernel(t: Value, rh: Value) -> Value:
-        bad = _rel_hum_outside(rh)
-        return _masked(bad, rh) / 100 * saturation_pressure_pa(t, over)
-
-    return _in_blocks(kernel, air_temp_c, rel_hum_pct)
-
-
-def _point_c(vapour_pressure: ArrayLike, phase: Phase) -> Any:
-    lowest = saturation(LOWEST_C, phase, math)
-    if _is_scalar(vapour_pressure):
-        if not vapour_pressure >= lowest:
-            raise InputError(
-                f"vapour pressure is {vapour_pressure!r} Pa, drier than at {LOWEST_C:g} °C; "
-                "no formula reaches so far"
-            )
-        return temperature_of(vapour_pressure, phase, math)
-    return _in_blocks(
-        lambda e: temperature_of(_masked(~(e >= lowest), e), phase, np), vapour_pressure
-    )
+    return evaluate(_vapour, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
 
 
 def dew_point_c(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "water") -> Any:
     """Return the dew point, over liquid water at every temperature.
 
     Args:
-        air_temp_c: Air temperature [°C].
-        rel_hum_pct: Relative humidity [%].
+        air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
+        rel_hum_pct: Relative humidity [%], above 0…100 and the sensor's error.
         over: What 100 % lies over.
 
     Returns:
         Dew point [°C], broadcast shape.
 
     Raises:
-        InputError: A single state is outside the valid range.
+        InputError: A single state is outside the valid range, or its dew point below −150 °C.
+
+    Source: inverse of ``saturation_pressure_pa`` over water, solved to 1e-9 K.
     """
-    return _point_c(vapour_pressure_pa(air_temp_c, rel_hum_pct, over), "water")
+    return evaluate(_dew_point, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
 
 
 def frost_point_c(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "water") -> Any:
-    """Return the frost point, over ice; above 0 °C there is none and the dew point stands.
+    """Return the frost point, over ice; where only dew can form (above 0.01 °C), the dew point.
 
-    Args and errors as in ``dew_point_c``.
+    Args:
+        air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
+        rel_hum_pct: Relative humidity [%], above 0…100 and the sensor's error.
+        over: What 100 % lies over.
 
     Returns:
-        Frost point [°C], broadcast shape.
+        Frost point [°C], broadcast shape. Below 0 °C it lies above the dew point, and in air
+        near saturation over water even above the air temperature.
+
+    Raises:
+        InputError: A single state is outside the valid range, or its frost point below −150 °C.
+
+    Source: inverse of ``saturation_pressure_pa`` over ice, solved to 1e-9 K.
     """
-    vapour = vapour_pressure_pa(air_temp_c, rel_hum_pct, over)
-    dew = _point_c(vapour, "water")
-    return _frost_c(vapour, dew, math if _is_scalar(vapour) else np)
-
-
-_TRIPLE_PA = saturation(0.01, "water", math)
-"""Below the triple point's pressure vapour settles as ice."""
+    return evaluate(_frost_point, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
 
 
 def humidity_ratio_kg_kg(
@@ -215,9 +225,9 @@ def humidity_ratio_kg_kg(
     """Return the mass of water vapour per mass of dry air.
 
     Args:
-        air_temp_c: Air temperature [°C].
-        rel_hum_pct: Relative humidity [%].
-        pressure_pa: Air pressure [Pa].
+        air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
+        rel_hum_pct: Relative humidity [%], above 0…100 and the sensor's error.
+        pressure_pa: Air pressure [Pa], 60 000…110 000.
         over: What 100 % lies over.
 
     Returns:
@@ -228,138 +238,52 @@ def humidity_ratio_kg_kg(
 
     Source: ASHRAE Fundamentals 2017, ch. 1, eq. 20.
     """
-    vapour = vapour_pressure_pa(air_temp_c, rel_hum_pct, over)
-    if _is_scalar(vapour, pressure_pa):
-        _check(pressure_pa, "pressure")  # type: ignore[arg-type]
-        return ratio_of(vapour, pressure_pa)
-    return _in_blocks(
-        lambda e, p: ratio_of(e, _masked(_outside(p, "pressure"), p)), vapour, pressure_pa
-    )
-
-
-def enthalpy_j_kg(air_temp_c: ArrayLike, humidity_ratio: ArrayLike) -> Any:
-    """Return the enthalpy of moist air per mass of dry air, 0 for dry air at 0 °C.
-
-    Args:
-        air_temp_c: Air temperature [°C].
-        humidity_ratio: Humidity ratio [kg/kg].
-
-    Returns:
-        Enthalpy [J/kg dry air], broadcast shape.
-
-    Source: ASHRAE Fundamentals 2017, ch. 1, eq. 30.
-    """
-    if _is_scalar(air_temp_c, humidity_ratio):
-        _check(air_temp_c, "temperature")  # type: ignore[arg-type]
-        return _enthalpy(air_temp_c, humidity_ratio)
-    return _in_blocks(
-        lambda t, w: _enthalpy(_masked(_outside(t, "temperature"), t), w),
-        air_temp_c,
-        humidity_ratio,
-    )
-
-
-def _enthalpy(t: Value, w: Value) -> Value:
-    return 1006.0 * t + w * (2_501_000.0 + 1860.0 * t)
-
-
-def specific_volume_m3_kg(
-    air_temp_c: ArrayLike, humidity_ratio: ArrayLike, pressure_pa: ArrayLike = STANDARD_PRESSURE_PA
-) -> Any:
-    """Return the volume of moist air per mass of dry air.
-
-    Args:
-        air_temp_c: Air temperature [°C].
-        humidity_ratio: Humidity ratio [kg/kg].
-        pressure_pa: Air pressure [Pa].
-
-    Returns:
-        Specific volume [m³/kg dry air], broadcast shape.
-
-    Source: ASHRAE Fundamentals 2017, ch. 1, eq. 26.
-    """
-    if _is_scalar(air_temp_c, humidity_ratio, pressure_pa):
-        _check(air_temp_c, "temperature")  # type: ignore[arg-type]
-        _check(pressure_pa, "pressure")  # type: ignore[arg-type]
-        return _volume(air_temp_c, humidity_ratio, pressure_pa)
-
-    def kernel(t: Value, w: Value, p: Value) -> Value:
-        return _volume(_masked(_outside(t, "temperature") | _outside(p, "pressure"), t), w, p)
-
-    return _in_blocks(kernel, air_temp_c, humidity_ratio, pressure_pa)
-
-
-def _volume(t: Value, w: Value, p: Value) -> Value:
-    return GAS_CONSTANT_DRY_AIR * (t + ZERO_C_K) * (1 + w / MASS_RATIO) / p
-
-
-def density_kg_m3(
-    air_temp_c: ArrayLike, humidity_ratio: ArrayLike, pressure_pa: ArrayLike = STANDARD_PRESSURE_PA
-) -> Any:
-    """Return the density of moist air, dry air and vapour together [kg/m³].
-
-    Args and errors as in ``specific_volume_m3_kg``.
-
-    Source: ASHRAE Fundamentals 2017, ch. 1, eq. 9b.
-    """
-    scalar = _is_scalar(humidity_ratio)
-    whole = 1 + (humidity_ratio if scalar else np.asarray(humidity_ratio))  # type: ignore[operator]
-    return whole / specific_volume_m3_kg(air_temp_c, humidity_ratio, pressure_pa)
+    limits = (_TEMP[over], REL_HUM, PRESSURE)
+    return evaluate(_humidity_ratio, limits, (air_temp_c, rel_hum_pct, pressure_pa), (over,))
 
 
 def absolute_humidity_kg_m3(
     air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "water"
 ) -> Any:
-    """Return the mass of water vapour per volume of air [kg/m³], broadcast shape.
+    """Return the mass of water vapour per volume of air.
 
-    Args and errors as in ``vapour_pressure_pa``.
+    Args:
+        air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
+        rel_hum_pct: Relative humidity [%], above 0…100 and the sensor's error.
+        over: What 100 % lies over.
+
+    Returns:
+        Absolute humidity [kg/m³], broadcast shape.
+
+    Raises:
+        InputError: A single state is outside the valid range.
 
     Source: ideal gas law with the gas constant of water vapour.
     """
-    vapour = vapour_pressure_pa(air_temp_c, rel_hum_pct, over)
-    t_k = (air_temp_c if _is_scalar(air_temp_c) else np.asarray(air_temp_c)) + ZERO_C_K  # type: ignore[operator]
-    return vapour / (GAS_CONSTANT_VAPOUR * t_k)
+    limits = (_TEMP[over], REL_HUM)
+    return evaluate(_absolute_humidity, limits, (air_temp_c, rel_hum_pct), (over,))
 
 
-def rel_hum_pct_from_dew_point(air_temp_c: ArrayLike, dew_point: ArrayLike) -> Any:
-    """Return the relative humidity over liquid water [%] from the dew point over water.
+def rel_hum_pct_from_dew_point(
+    air_temp_c: ArrayLike, dew_point_c: ArrayLike, over: Phase = "water"
+) -> Any:
+    """Return the relative humidity that belongs to a dew point.
 
     Args:
-        air_temp_c: Air temperature [°C].
-        dew_point: Dew point [°C], −60…80 and at most the air temperature.
+        air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
+        dew_point_c: Dew point over water [°C], −150…81, and not above the air temperature by
+            more than the humidity sensor's error amounts to.
+        over: What 100 % lies over.
 
     Returns:
         Relative humidity [%], broadcast shape.
 
     Raises:
         InputError: A single state is outside the valid range.
+
+    Source: definition of relative humidity (ASHRAE Fundamentals 2017, ch. 1, eq. 22).
     """
-    if _is_scalar(air_temp_c, dew_point) and dew_point > air_temp_c:  # type: ignore[operator]
-        raise InputError(
-            f"dew point is {dew_point!r} °C; allowed is up to the air's {air_temp_c!r} °C"
-        )
-    ratio = saturation_pressure_pa(dew_point) / saturation_pressure_pa(air_temp_c)
-    return 100 * ratio if _is_scalar(ratio) else np.where(ratio > 1, np.nan, 100 * ratio)
-
-
-def pressure_pa_from_altitude(altitude_m: ArrayLike) -> Any:
-    """Return the standard atmosphere's pressure at a height [Pa], shape of ``altitude_m``.
-
-    Args:
-        altitude_m: Height above sea level [m], −500…4000.
-
-    Raises:
-        InputError: A single height is outside the range.
-
-    Source: ASHRAE Fundamentals 2017, ch. 1, eq. 3.
-    """
-    if _is_scalar(altitude_m):
-        if not -500 <= altitude_m <= 4000:  # type: ignore[operator]
-            raise InputError(f"altitude is {altitude_m!r} m; allowed is −500 to 4000 m")
-        return 101_325.0 * (1 - 2.25577e-5 * altitude_m) ** 5.2559  # type: ignore[operator]
-    z = np.asarray(altitude_m, dtype=np.float64)
-    inside = (z >= -500) & (z <= 4000)
-    return 101_325.0 * (1 - 2.25577e-5 * np.where(inside, z, np.nan)) ** 5.2559
+    return evaluate(_rel_hum, (_TEMP[over], POINT), (air_temp_c, dew_point_c), (over,))
 
 
 def wet_bulb_c(
@@ -367,17 +291,20 @@ def wet_bulb_c(
     rel_hum_pct: ArrayLike,
     pressure_pa: ArrayLike = STANDARD_PRESSURE_PA,
     over: Phase = "water",
+    below_zero: Phase = "ice",
 ) -> Any:
     """Return the thermodynamic wet-bulb temperature.
 
-    Water is on the bulb as long as that gives 0 °C or more, ice below. The two solutions lie up
-    to 0.7 K apart at 0 °C, so just under it no value occurs: that step is in nature.
+    Water is on the bulb as long as that gives 0 °C or more. Where it would give less, ice is,
+    up to 0.7 K colder, so that the wet bulb makes a step there; with ``below_zero="water"`` the
+    water stays on the bulb, supercooled, and there is no step.
 
     Args:
-        air_temp_c: Air temperature [°C].
-        rel_hum_pct: Relative humidity [%].
-        pressure_pa: Air pressure [Pa].
+        air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
+        rel_hum_pct: Relative humidity [%], above 0…100 and the sensor's error.
+        pressure_pa: Air pressure [Pa], 60 000…110 000.
         over: What 100 % lies over.
+        below_zero: What is on the bulb below 0 °C.
 
     Returns:
         Wet bulb [°C], broadcast shape.
@@ -385,18 +312,11 @@ def wet_bulb_c(
     Raises:
         InputError: A single state is outside the valid range.
 
-    Source: ASHRAE Fundamentals 2017, ch. 1, eq. 33 and 35.
+    Source: ASHRAE Fundamentals 2017, ch. 1, eq. 33 (water) and 35 (ice), solved to 1e-9 K.
     """
-    vapour = vapour_pressure_pa(air_temp_c, rel_hum_pct, over)
-    if _is_scalar(vapour, pressure_pa):
-        _check(pressure_pa, "pressure")  # type: ignore[arg-type]
-        dew = _point_c(vapour, "water")
-        return solve_wet_bulb(air_temp_c, vapour, dew, pressure_pa, math)
-
-    def kernel(t: Value, e: Value, p: Value) -> Value:
-        return solve_wet_bulb(t, e, _point_c(e, "water"), _masked(_outside(p, "pressure"), p), np)
-
-    return _in_blocks(kernel, air_temp_c, vapour, pressure_pa)
+    limits = (_TEMP[over], REL_HUM, PRESSURE)
+    values = (air_temp_c, rel_hum_pct, pressure_pa)
+    return evaluate(_wet_bulb, limits, values, (over, below_zero))
 
 
 class MoistAir(NamedTuple):
@@ -411,59 +331,37 @@ class MoistAir(NamedTuple):
     enthalpy_j_kg: Any
 
 
+def _state(t: Value, rh: Value, p: Value, xp: Any) -> tuple[Value, ...]:
+    e = _vapour(t, rh, "water", xp)
+    dew = _point(e, "water", xp)
+    ratio = ratio_of(e, p)
+    return (
+        dew,
+        _frost(e, dew, xp),
+        solve_wet_bulb(t, e, rh, p, "ice", xp),
+        e,
+        ratio,
+        e / (GAS_CONSTANT_VAPOUR * (t + ZERO_C_K)),
+        enthalpy_of(t, ratio, xp),
+    )
+
+
 def moist_air_state(
     air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, pressure_pa: ArrayLike = STANDARD_PRESSURE_PA
 ) -> MoistAir:
     """Return everything about a state at once, nothing worked out twice.
 
     Args:
-        air_temp_c: Air temperature [°C].
-        rel_hum_pct: Relative humidity over liquid water [%].
-        pressure_pa: Air pressure [Pa].
+        air_temp_c: Air temperature [°C], −60…80.
+        rel_hum_pct: Relative humidity over liquid water [%], above 0…100 and the sensor's error.
+        pressure_pa: Air pressure [Pa], 60 000…110 000.
 
     Returns:
-        Named values, broadcast shape.
+        The same values, by name, as the functions called one by one; broadcast shape.
 
     Raises:
-        InputError: A single state is outside the valid range.
+        InputError: A single state is outside the valid range, or its dew point below −150 °C.
     """
-    if _is_scalar(air_temp_c, rel_hum_pct, pressure_pa):
-        _check(pressure_pa, "pressure")  # type: ignore[arg-type]
-        vapour = vapour_pressure_pa(air_temp_c, rel_hum_pct)
-        return _state(air_temp_c, vapour, pressure_pa, math)
-    arrays = np.broadcast_arrays(
-        *(np.asarray(v, dtype=np.float64) for v in (air_temp_c, rel_hum_pct, pressure_pa))
-    )
-    t, rh, p = (array.ravel() for array in arrays)
-    found = np.empty((len(MoistAir._fields), t.size))
-    for start in range(0, t.size, _BLOCK):
-        part = slice(start, start + _BLOCK)
-        block_p = _masked(_outside(p[part], "pressure"), p[part])
-        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-            vapour = vapour_pressure_pa(t[part], rh[part])
-            found[:, part] = _state(t[part], vapour, block_p, np)
-    return MoistAir(*found.reshape(-1, *arrays[0].shape))
-
-
-def _state(t: Value, vapour: Value, p: Value, xp: Any) -> MoistAir:
-    dew = _point_c(vapour, "water")
-    ratio = ratio_of(vapour, p)
-    return MoistAir(
-        dew,
-        _frost_c(vapour, dew, xp),
-        solve_wet_bulb(t, vapour, dew, p, xp),
-        vapour,
-        ratio,
-        vapour / (GAS_CONSTANT_VAPOUR * (t + ZERO_C_K)),
-        _enthalpy(t, ratio),
-    )
-
-
-def _frost_c(vapour: Value, dew: Value, xp: Any) -> Value:
-    icy = vapour < _TRIPLE_PA
-    if xp is math:
-        return _point_c(vapour, "ice") if icy else dew
-    frost = dew.copy()
-    if icy.any():
-        frost[icy] = _point_c(vapour[icy], "ice")
-    return frost
+    limits = (AIR_TEMP, REL_HUM, PRESSURE)
+    values = (air_temp_c, rel_hum_pct, pressure_pa)
+    return MoistAir(*evaluate(_state, limits, values, outputs=len(MoistAir._fields)))

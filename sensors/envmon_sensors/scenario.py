@@ -127,7 +127,7 @@ STAGES = (
 _SPRAYS = {
     "north": {
         "foam": Spray(0.07, 42.0, 140.0),
-        "hand wash": Spray(0.08, 40.0, 140.0),
+        "hand wash": Spray(0.08, 37.0, 140.0),
         "rinse": Spray(0.16, 37.0, 4.0),
     },
     "south": {"foam": Spray(0.05, 42.0, 140.0), "rinse": Spray(0.12, 34.0, 5.0)},
