@@ -1,0 +1,71 @@
+"""The board process: ``python -m envmon_boards SHOP.toml``."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+from pathlib import Path
+
+import uvicorn
+
+from envmon.clock import clock_from_text
+from envmon.errors import EnvmonError, ShopFileError
+from envmon.guard.plan import plan_from_shop
+from envmon.service.watch_process import account_from, data_folder
+from envmon.shop.load import fault_lines, load_shop
+from envmon_boards.api import Boards
+from envmon_boards.app import build_app
+from envmon_boards.feed import LiveFeed
+from envmon_boards.source import MqttSource
+
+
+def serve(options: argparse.Namespace) -> None:
+    """Serve the boards until SIGTERM or SIGINT."""
+    shop = load_shop(options.shop)
+    feed = LiveFeed()
+    source = MqttSource(feed, (shop.broker.host, shop.broker.port), account_from(shop.broker))
+    boards = Boards(
+        shop,
+        plan_from_shop(shop),
+        feed,
+        data_folder(shop, options.shop, options.data),
+        clock_from_text(options.clock),
+        source if options.demo else None,
+    )
+    source.start()
+    try:
+        uvicorn.run(
+            build_app(boards),
+            host=shop.shop.boards_host,
+            port=options.port or shop.shop.boards_port,
+            log_level="warning",
+            timeout_graceful_shutdown=2,
+        )
+    finally:
+        source.stop()
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the boards; return the exit code."""
+    parser = argparse.ArgumentParser(prog="envmon_boards")
+    parser.add_argument("shop", type=Path)
+    parser.add_argument("--data")
+    parser.add_argument("--port", type=int)
+    parser.add_argument("--clock")
+    parser.add_argument("--demo", action="store_true")
+    options = parser.parse_args(argv)
+    logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s", stream=sys.stderr)
+    try:
+        serve(options)
+    except ShopFileError as error:
+        sys.stderr.write("\n".join(fault_lines(error)) + "\n")
+        return 2
+    except EnvmonError as error:
+        sys.stderr.write(f"envmon boards: {error}\n")
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,72 @@
+"""The board process's web application: Dash pages on FastAPI, the live part beside them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import dash
+from fastapi import FastAPI
+
+from envmon_boards.api import router_of
+from envmon_boards.door import LoopbackOnly
+from envmon_boards.skeleton import demo_page, html, stage_page, top_bar, wall
+
+if TYPE_CHECKING:
+    from envmon_boards.api import Boards
+
+ASSETS = Path(__file__).parent / "assets"
+
+
+def page(boards: Boards, path: str) -> Any:
+    """Return the page for an address: ``/``, ``/bay/<id>``, ``/stages/<id>``, ``/demo``."""
+    return html.Div([top_bar(boards.shop, demo=boards.demo), *_below(boards, path)])
+
+
+def _below(boards: Boards, path: str) -> list[Any]:
+    bays = {bay.id: bay for bay in boards.shop.bay}
+    kind, _, bay_id = path.strip("/").partition("/")
+    if not kind:
+        return wall(boards.shop.bay)
+    if kind == "bay" and bay_id in bays:
+        return wall([bays[bay_id]])
+    if kind == "stages" and bay_id in bays:
+        stages = [(stage.id, stage.name) for stage in boards.plan.bays[bay_id].stages]
+        return [stage_page(bays[bay_id], stages)]
+    if kind == "demo" and boards.demo:
+        return [demo_page(boards.shop)]
+    return [html.P(f"There is no page {path}. Bays: {', '.join(bays)}.", className="lost")]
+
+
+def build_app(boards: Boards) -> FastAPI:
+    """Return the web application.
+
+    Args:
+        boards: What it works with.
+    """
+    server = FastAPI(title="envmon boards", docs_url=None, redoc_url=None, openapi_url=None)
+    server.include_router(router_of(boards))
+    app: Any = dash.Dash(
+        "envmon_boards",
+        server=server,  # type: ignore[arg-type]
+        backend="fastapi",
+        assets_folder=str(ASSETS),
+        serve_locally=True,
+        title=boards.shop.shop.name,
+        update_title="",
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    facts = {
+        "data-tz": boards.shop.shop.timezone,
+        "data-units": boards.shop.shop.units,
+        "data-silence": f"{boards.shop.shop.silence:g}",
+        "data-speed": f"{boards.clock.speed:g}",
+    }
+    app.layout = html.Div([dash.dcc.Location(id="where"), html.Div(id="page", **facts)])
+
+    def show(path: str | None) -> Any:
+        return page(boards, path or "/")
+
+    app.callback(dash.Output("page", "children"), dash.Input("where", "pathname"))(show)
+    server.add_middleware(LoopbackOnly)
+    return server

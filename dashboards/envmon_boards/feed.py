@@ -1,0 +1,169 @@
+"""The live feed: what the watch publishes, newest only, handed on to every screen.
+
+A screen that reads slowly misses states in between, never the newest one, and holds up nobody.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import threading
+import time
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+
+from envmon.guard.live import BayState
+
+log = logging.getLogger("envmon.boards")
+
+STATE_TOPICS = "envmon/+/state"
+HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
+NODES_TOPIC = "demo/nodes"
+
+
+class Heartbeat(msgspec.Struct, frozen=True):
+    """The watch's last word: ``up``, ``trouble`` or ``down``, and when on its clock."""
+
+    state: str
+    at: str | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The newest text on one topic.
+
+    Attributes:
+        text: JSON as it came.
+        version: Rises with everything the feed takes in.
+        at: When it came [s, monotonic]; None for one the broker had kept, of unknown age.
+    """
+
+    text: bytes
+    version: int
+    at: float | None
+
+    def age_s(self, now: float) -> float | None:
+        """Return its age [s]; None when the broker had kept it and nobody knows."""
+        return None if self.at is None else round(now - self.at, 1)
+
+
+@dataclass
+class LiveFeed:
+    """Newest state by bay, the watch's heartbeat, and which screens are to be told.
+
+    Thread-safe: ``take`` and ``set_broker`` are called from the MQTT thread (or a test), the
+    rest from the web server's loop.
+    """
+
+    bays: dict[str, Kept] = field(default_factory=dict)
+    heartbeat: Kept | None = None
+    nodes: bytes = b"[]"
+    broker_up: bool = False
+    _version: int = 0
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _screens: set[Screen] = field(default_factory=set)
+
+    @property
+    def screen_count(self) -> int:
+        """How many screens listen now."""
+        return len(self._screens)
+
+    def take(self, topic: str, payload: bytes, *, live: bool = True) -> None:
+        """Keep what came on a topic and wake the screens; what cannot be read is left out.
+
+        Args:
+            topic: Topic it came on.
+            payload: JSON text.
+            live: It was sent just now; False for one the broker had kept.
+        """
+        kind = {HEARTBEAT_TOPIC: Heartbeat, NODES_TOPIC: list[dict[str, Any]]}.get(topic, BayState)
+        try:
+            msgspec.json.decode(payload, type=kind)
+        except (msgspec.MsgspecError, ValueError, RecursionError) as error:
+            log.warning("left out, %s: %s", topic, error)
+            return
+        with self._lock:
+            self._version += 1
+            kept = Kept(payload, self._version, time.monotonic() if live else None)
+            if topic == HEARTBEAT_TOPIC:
+                self.heartbeat = kept
+            elif topic == NODES_TOPIC:
+                self.nodes = payload
+            else:
+                self.bays[topic.split("/")[1]] = kept
+        self._wake()
+
+    def set_broker(self, *, up: bool) -> None:
+        """Note whether the broker is there and wake the screens."""
+        self.broker_up = up
+        self._wake()
+
+    def _wake(self) -> None:
+        with self._lock:
+            screens = list(self._screens)
+        for screen in screens:
+            screen.wake()
+
+    def open_screen(self) -> Screen:
+        """Return a screen that is told of everything from now on; close it in the end."""
+        screen = Screen(self, asyncio.get_running_loop())
+        with self._lock:
+            self._screens.add(screen)
+        return screen
+
+    def close_screen(self, screen: Screen) -> None:
+        """Forget a screen."""
+        with self._lock:
+            self._screens.discard(screen)
+
+    def watch_text(self) -> dict[str, Any]:
+        """Return the watch's last word and how old it is [s]."""
+        beat = self.heartbeat
+        if beat is None:
+            return {"state": "unheard", "at": None, "text": "", "age_s": None}
+        said = msgspec.to_builtins(msgspec.json.decode(beat.text, type=Heartbeat))
+        return {**said, "age_s": beat.age_s(time.monotonic())}
+
+    def snapshot(self, after: int = 0) -> tuple[int, dict[str, Any]]:
+        """Return the version now and a document for a screen that has seen ``after``.
+
+        States unchanged since then are left out; every state's age is always there. The states
+        are raw JSON: encode the document with msgspec.
+        """
+        with self._lock:
+            version, bays, now = self._version, dict(self.bays), time.monotonic()
+        document = {
+            "broker": self.broker_up,
+            "watch": self.watch_text(),
+            "ages_s": {bay: kept.age_s(now) for bay, kept in bays.items()},
+            "bays": {b: msgspec.Raw(k.text) for b, k in bays.items() if k.version > after},
+        }
+        return version, document
+
+
+class Screen:
+    """One browser that listens."""
+
+    def __init__(self, feed: LiveFeed, loop: asyncio.AbstractEventLoop) -> None:
+        self._feed, self._loop = feed, loop
+        self._news = asyncio.Event()
+        self._news.set()
+        self._seen = 0
+
+    def wake(self) -> None:
+        """Tell the screen that there is news; from any thread."""
+        # The loop may end between asking and telling; then nobody is left to be told.
+        with contextlib.suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(self._news.set)
+
+    async def next(self, timeout_s: float) -> dict[str, Any]:
+        """Return the next document: at once when there is news, else after ``timeout_s``."""
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._news.wait(), timeout_s)
+        self._news.clear()
+        self._seen, document = self._feed.snapshot(self._seen)
+        return document
