@@ -1,0 +1,35 @@
+"""What holds for every test: no outside network."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host in {"localhost", ""}
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _only_loopback() -> Iterator[None]:
+    """Refuse every connection that would leave this machine."""
+    real = socket.socket.connect
+
+    def connect(self: socket.socket, address: Any) -> None:
+        if isinstance(address, tuple) and not _is_loopback(str(address[0])):
+            raise RuntimeError(f"tests reach only loopback, not {address}")
+        real(self, address)
+
+    patch = pytest.MonkeyPatch()
+    patch.setattr(socket.socket, "connect", connect)
+    yield
+    patch.undo()
