@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 _VERDICTS: dict[Verdict, str] = {
     "dry": "dry, 3 K or more above saturation",
-    "close": "no water yet, but under the 3 K rule",
-    "dew": "water settles on the panel",
+    "at_risk": "no water yet, but under the 3 K rule",
+    "wet": "water settles on the panel",
     "frost": "frost settles on the panel",
 }
 

@@ -7,7 +7,7 @@ Conventions:
 * The dew point is over water (supercooled below 0 °C), the frost point over ice.
 * Valid: −60…80 °C, 0 < RH ≤ 100 %, 60…110 kPa. A humidity sensor in saturated air reads up to
   ``RH_SENSOR_ERROR_PCT`` over, so up to 103 % is worked out as it stands, not cut to 100: the
-  dew point then lies up to 0.7 K above the air temperature, an error to the wet, safe side.
+  dew point then lies up to 0.5 K above air of 20 °C, an error to the wet, safe side.
 * Outside: one number raises ``InputError``, NaN too; in an array that place becomes NaN.
 * Numbers in give a float, any array in gives a float64 array of the broadcast shape.
 
@@ -17,18 +17,13 @@ Ideal-gas mixture as in ASHRAE Fundamentals 2017, ch. 1, without the real-gas en
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
-
-from envmon.errors import InputError
+from envmon.physics import kernels
 from envmon.physics.mixture import (
-    GAS_CONSTANT_VAPOUR,
     STANDARD_PRESSURE_PA,
     density_kg_m3,
     enthalpy_j_kg,
-    enthalpy_of,
     pressure_pa_from_altitude,
     specific_volume_m3_kg,
 )
@@ -42,22 +37,10 @@ from envmon.physics.ranges import (
     Limit,
     evaluate,
 )
-from envmon.physics.saturation import (
-    LOWEST_C,
-    LOWEST_PA,
-    TRIPLE_PA,
-    ZERO_C_K,
-    Phase,
-    saturation,
-    split,
-    temperature_of,
-)
-from envmon.physics.wetbulb import ratio_of, solve_wet_bulb
+from envmon.physics.saturation import Phase, saturation
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
-
-    from envmon.physics.saturation import Value
 
 __all__ = [
     "RH_SENSOR_ERROR_PCT",
@@ -79,65 +62,6 @@ __all__ = [
 ]
 
 _TEMP: dict[Phase, Limit] = {"water": AIR_TEMP, "ice": ICE_TEMP}
-
-
-def _vapour(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
-    return rh / 100 * saturation(t, over, xp)
-
-
-def _point(e: Value, over: Phase, xp: Any) -> Value:
-    """Return the saturation temperature of a vapour pressure that is neither too thin."""
-    lowest = LOWEST_PA[over]
-    if xp is not math:
-        return temperature_of(np.where(e < lowest, np.nan, e), over, xp)
-    if e < lowest:
-        raise InputError(
-            f"vapour pressure is {e:.3g} Pa, drier than saturated air at {LOWEST_C:g} °C, "
-            "where the formulas end: check the humidity sensor"
-        )
-    return temperature_of(e, over, xp)
-
-
-def _frost(e: Value, dew: Value, xp: Any) -> Value:
-    """Return the frost point; vapour too thick for ice keeps its dew point."""
-    return split(xp, e < TRIPLE_PA, lambda e, _: _point(e, "ice", xp), lambda _, dew: dew, e, dew)
-
-
-def _dew_point(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
-    return _point(_vapour(t, rh, over, xp), "water", xp)
-
-
-def _frost_point(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
-    e = _vapour(t, rh, over, xp)
-
-    def dew(e: Value) -> Value:
-        return _point(e, "water", xp)
-
-    return split(xp, e < TRIPLE_PA, lambda e: _point(e, "ice", xp), dew, e)
-
-
-def _humidity_ratio(t: Value, rh: Value, p: Value, over: Phase, xp: Any) -> Value:
-    return ratio_of(_vapour(t, rh, over, xp), p)
-
-
-def _absolute_humidity(t: Value, rh: Value, over: Phase, xp: Any) -> Value:
-    return _vapour(t, rh, over, xp) / (GAS_CONSTANT_VAPOUR * (t + ZERO_C_K))
-
-
-def _wet_bulb(t: Value, rh: Value, p: Value, over: Phase, below_zero: Phase, xp: Any) -> Value:  # noqa: PLR0913
-    return solve_wet_bulb(t, _vapour(t, rh, over, xp), rh, p, below_zero, xp)
-
-
-def _rel_hum(t: Value, dew: Value, over: Phase, xp: Any) -> Value:
-    rel_hum = 100 * saturation(dew, "water", xp) / saturation(t, over, xp)
-    if xp is math:
-        if rel_hum > REL_HUM.high:
-            raise InputError(
-                f"dew point is {dew:.6g} °C; allowed is up to the air's {t:.6g} °C "
-                f"(relative humidity would be {rel_hum:.4g} %): check the two sensors"
-            )
-        return rel_hum
-    return np.where(rel_hum > REL_HUM.high, np.nan, rel_hum)
 
 
 def saturation_pressure_pa(temp_c: ArrayLike, over: Phase = "water") -> Any:
@@ -174,7 +98,7 @@ def vapour_pressure_pa(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phas
 
     Source: definition of relative humidity (ASHRAE Fundamentals 2017, ch. 1, eq. 22).
     """
-    return evaluate(_vapour, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
+    return evaluate(kernels.vapour, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
 
 
 def dew_point_c(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "water") -> Any:
@@ -193,7 +117,7 @@ def dew_point_c(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "wa
 
     Source: inverse of ``saturation_pressure_pa`` over water, solved to 1e-9 K.
     """
-    return evaluate(_dew_point, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
+    return evaluate(kernels.dew_point, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
 
 
 def frost_point_c(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "water") -> Any:
@@ -213,7 +137,7 @@ def frost_point_c(air_temp_c: ArrayLike, rel_hum_pct: ArrayLike, over: Phase = "
 
     Source: inverse of ``saturation_pressure_pa`` over ice, solved to 1e-9 K.
     """
-    return evaluate(_frost_point, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
+    return evaluate(kernels.frost_point, (_TEMP[over], REL_HUM), (air_temp_c, rel_hum_pct), (over,))
 
 
 def humidity_ratio_kg_kg(
@@ -239,7 +163,7 @@ def humidity_ratio_kg_kg(
     Source: ASHRAE Fundamentals 2017, ch. 1, eq. 20.
     """
     limits = (_TEMP[over], REL_HUM, PRESSURE)
-    return evaluate(_humidity_ratio, limits, (air_temp_c, rel_hum_pct, pressure_pa), (over,))
+    return evaluate(kernels.humidity_ratio, limits, (air_temp_c, rel_hum_pct, pressure_pa), (over,))
 
 
 def absolute_humidity_kg_m3(
@@ -261,7 +185,7 @@ def absolute_humidity_kg_m3(
     Source: ideal gas law with the gas constant of water vapour.
     """
     limits = (_TEMP[over], REL_HUM)
-    return evaluate(_absolute_humidity, limits, (air_temp_c, rel_hum_pct), (over,))
+    return evaluate(kernels.absolute_humidity, limits, (air_temp_c, rel_hum_pct), (over,))
 
 
 def rel_hum_pct_from_dew_point(
@@ -283,7 +207,7 @@ def rel_hum_pct_from_dew_point(
 
     Source: definition of relative humidity (ASHRAE Fundamentals 2017, ch. 1, eq. 22).
     """
-    return evaluate(_rel_hum, (_TEMP[over], POINT), (air_temp_c, dew_point_c), (over,))
+    return evaluate(kernels.rel_hum, (_TEMP[over], POINT), (air_temp_c, dew_point_c), (over,))
 
 
 def wet_bulb_c(
@@ -297,7 +221,9 @@ def wet_bulb_c(
 
     Water is on the bulb as long as that gives 0 °C or more. Where it would give less, ice is,
     up to 0.7 K colder, so that the wet bulb makes a step there; with ``below_zero="water"`` the
-    water stays on the bulb, supercooled, and there is no step.
+    water stays on the bulb, supercooled, and there is no step. Air below 0 °C that is saturated
+    over water is over-saturated over ice: the ice bulb then reads up to 0.6 K above the air, and
+    exactly 0 °C where water would freeze and ice melt.
 
     Args:
         air_temp_c: Air temperature [°C], −60…80; over ice up to 0.01.
@@ -316,7 +242,7 @@ def wet_bulb_c(
     """
     limits = (_TEMP[over], REL_HUM, PRESSURE)
     values = (air_temp_c, rel_hum_pct, pressure_pa)
-    return evaluate(_wet_bulb, limits, values, (over, below_zero))
+    return evaluate(kernels.wet_bulb, limits, values, (over, below_zero))
 
 
 class MoistAir(NamedTuple):
@@ -329,21 +255,6 @@ class MoistAir(NamedTuple):
     humidity_ratio_kg_kg: Any
     absolute_humidity_kg_m3: Any
     enthalpy_j_kg: Any
-
-
-def _state(t: Value, rh: Value, p: Value, xp: Any) -> tuple[Value, ...]:
-    e = _vapour(t, rh, "water", xp)
-    dew = _point(e, "water", xp)
-    ratio = ratio_of(e, p)
-    return (
-        dew,
-        _frost(e, dew, xp),
-        solve_wet_bulb(t, e, rh, p, "ice", xp),
-        e,
-        ratio,
-        e / (GAS_CONSTANT_VAPOUR * (t + ZERO_C_K)),
-        enthalpy_of(t, ratio, xp),
-    )
 
 
 def moist_air_state(
@@ -364,4 +275,4 @@ def moist_air_state(
     """
     limits = (AIR_TEMP, REL_HUM, PRESSURE)
     values = (air_temp_c, rel_hum_pct, pressure_pa)
-    return MoistAir(*evaluate(_state, limits, values, outputs=len(MoistAir._fields)))
+    return MoistAir(*evaluate(kernels.state, limits, values, outputs=len(MoistAir._fields)))

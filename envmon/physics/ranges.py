@@ -87,8 +87,8 @@ def evaluate(
         outputs: How many values the kernel returns.
 
     Returns:
-        What the kernel returns for numbers; else a float64 array of the broadcast shape, with
-        a leading axis when there is more than one output, and NaN where a state is not allowed.
+        What the kernel returns for numbers; else a float64 array of the broadcast shape, or a
+        tuple of them, with NaN where a state is not allowed.
 
     Raises:
         InputError: All values are numbers, and one is not allowed.
@@ -118,8 +118,8 @@ def _over_arrays(
             part = slice(start, start + BLOCK)
             block = _masked(limits, [array[part] for array in flat])
             found[:, part] = kernel(*block, *extra, np)
-    shape = arrays[0].shape
-    return found.reshape(shape if outputs == 1 else (outputs, *shape))
+    fields = tuple(field.reshape(arrays[0].shape) for field in found)
+    return fields[0] if outputs == 1 else fields
 
 
 def _masked(limits: tuple[Limit, ...], block: list[Any]) -> list[Any]:

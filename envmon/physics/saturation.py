@@ -5,8 +5,8 @@ Formulas, chosen on the check grid (largest difference from IAPWS there in brack
 * over water at 0 °C and above: Hyland and Wexler (1983) as in ASHRAE Fundamentals 2017,
   ch. 1, eq. 6 (0.023 %; 0…200 °C);
 * over supercooled water: Murphy and Koop (2005), eq. 10, doi:10.1256/qj.04.94 (123…332 K).
-  Hyland and Wexler drawn on below 0 °C would be 0.1 % high at −20 °C. The two meet at 0 °C
-  within 3e-7, the colder one lower, so the whole is strictly rising;
+  Hyland and Wexler drawn on below 0 °C would be 0.1 % high at −20 °C. At 0 °C the two differ
+  by 2.8e-7, which is added to the colder one: the whole is continuous and strictly rising;
 * over ice: Murphy and Koop (2005), eq. 7 (0.019 % at −30 °C; 110…273.16 K). Hyland and
   Wexler's ice formula is 0.028 % off there, ends at −100 °C and has twice the terms.
 
@@ -36,21 +36,24 @@ CLOSE_K = 1e-4
 _STEPS = 12
 
 
-def warm_water(t_k: Value, xp: Any) -> tuple[Value, Value]:
-    """Return ln(saturation pressure [Pa]) and its slope [1/K] over water at 0 °C and above."""
-    inverse = 1 / t_k
-    ln_p = (
+def _warm_ln(t_k: Value, inverse: Value, xp: Any) -> Value:
+    return (
         -5.8002206e3 * inverse
         + 1.3914993
         + t_k * (-4.8640239e-2 + t_k * (4.1764768e-5 - 1.4452093e-8 * t_k))
         + 6.5459673 * xp.log(t_k)
     )
+
+
+def warm_water(t_k: Value, xp: Any) -> tuple[Value, Value]:
+    """Return ln(saturation pressure [Pa]) and its slope [1/K] over water at 0 °C and above."""
+    inverse = 1 / t_k
     slope = (
         (5.8002206e3 * inverse + 6.5459673) * inverse
         - 4.8640239e-2
         + t_k * (2 * 4.1764768e-5 - 3 * 1.4452093e-8 * t_k)
     )
-    return ln_p, slope
+    return _warm_ln(t_k, inverse, xp), slope
 
 
 def cold_water(t_k: Value, xp: Any) -> tuple[Value, Value]:
@@ -59,7 +62,7 @@ def cold_water(t_k: Value, xp: Any) -> tuple[Value, Value]:
     inverse = 1 / t_k
     bend = xp.tanh(0.0415 * (t_k - 218.8))
     inner = 53.878 - 1331.22 * inverse - 9.44523 * ln_t + 0.014025 * t_k
-    ln_p = 54.842763 - 6763.22 * inverse - 4.210 * ln_t + 0.000367 * t_k + bend * inner
+    ln_p = _JOIN + 54.842763 - 6763.22 * inverse - 4.210 * ln_t + 0.000367 * t_k + bend * inner
     slope = (
         (6763.22 * inverse - 4.210) * inverse
         + 0.000367
@@ -67,6 +70,10 @@ def cold_water(t_k: Value, xp: Any) -> tuple[Value, Value]:
         + 0.0415 * (1 - bend * bend) * inner
     )
     return ln_p, slope
+
+
+_JOIN = 0.0
+_JOIN = warm_water(ZERO_C_K, math)[0] - cold_water(ZERO_C_K, math)[0]
 
 
 def ice(t_k: Value, xp: Any) -> tuple[Value, Value]:
@@ -104,13 +111,17 @@ def split(
 
 def saturation(temp_c: Value, over: Phase, xp: Any) -> Value:
     """Return the saturation pressure [Pa] at a temperature [°C]; no range check."""
-
-    def of(formula: Any) -> Callable[[Value], Value]:
-        return lambda t_c: xp.exp(formula(t_c + ZERO_C_K, xp)[0])
-
     if over == "ice":
-        return of(ice)(temp_c)
-    return split(xp, temp_c < 0, of(cold_water), of(warm_water), temp_c)
+        return xp.exp(ice(temp_c + ZERO_C_K, xp)[0])
+
+    def warm(t_c: Value) -> Value:
+        t_k = t_c + ZERO_C_K
+        return xp.exp(_warm_ln(t_k, 1 / t_k, xp))
+
+    def cold(t_c: Value) -> Value:
+        return xp.exp(cold_water(t_c + ZERO_C_K, xp)[0])
+
+    return split(xp, temp_c < 0, cold, warm, temp_c)
 
 
 def _start_fit(formula: Any, low_c: float, high_c: float, degree: int) -> tuple[float, ...]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
+
+import numpy as np
 
 from envmon.physics.saturation import (
     ZERO_C_K,
@@ -93,12 +96,13 @@ def residual(
 
 
 _STEPS = 12
-_CLOSE_K = 2e-3
+_CLOSE_K = 5e-4
 """After a Halley step smaller than this the error left is below 1e-9 K (it is nearly cubed)."""
 
 
-def _solved(wet: Value, t: Value, ratio: Value, p: Value, bulb: Bulb, xp: Any) -> Value:
+def _solved(guess_to_p: tuple[Value, ...], bulb: Bulb, xp: Any) -> Value:
     """Halley's steps: unlike Newton's they do not overshoot on an exponential."""
+    wet, t, ratio, p = guess_to_p
     for _ in range(_STEPS):
         left, slope, bend = residual(wet, t, ratio, p, bulb, xp)
         newton = left / slope
@@ -107,6 +111,15 @@ def _solved(wet: Value, t: Value, ratio: Value, p: Value, bulb: Bulb, xp: Any) -
         if largest(step, xp) < _CLOSE_K:
             break
     return wet
+
+
+def _frozen(guess_to_p: tuple[Value, ...], below_zero: Phase, xp: Any) -> Value:
+    if below_zero == "water":
+        return _solved(guess_to_p, COLD, xp)
+    wet = _solved(guess_to_p, ICE, xp)
+    # In air saturated over water within 0.3 K of 0 °C, water on the bulb would be below 0 °C and
+    # ice up to 0.01 K above: then both are on it, at 0 °C.
+    return min(wet, 0.0) if xp is math else np.minimum(wet, 0.0)
 
 
 def _first_guess_c(t: Value, e: Value, rel_hum_pct: Value, p: Value, xp: Any) -> Value:
@@ -136,12 +149,11 @@ def solve_wet_bulb(
     # The water bulb is below 0 °C where at 0 °C too much of its equation is left.
     at_zero = LATENT_HEAT * ratio_of(ZERO_PA, p) - HEAT_DRY_AIR * t
     freezing = at_zero > ratio * (LATENT_HEAT + HEAT_VAPOUR * t)
-    cold = ICE if below_zero == "ice" else COLD
     start = _first_guess_c(t, e, rel_hum_pct, p, xp)
     return split(
         xp,
         freezing,
-        lambda *state: _solved(*state, cold, xp),
-        lambda *state: _solved(*state, WARM, xp),
+        lambda *guess_to_p: _frozen(guess_to_p, below_zero, xp),
+        lambda *guess_to_p: _solved(guess_to_p, WARM, xp),
         *(start, t, ratio, p),
     )

@@ -1,0 +1,120 @@
+"""The demo end to end: a stranger sees a wash, a coating window, a pulled sensor; and it ends."""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+pytestmark = pytest.mark.broker
+SPEED, HOURS = 240, 5.4
+"""06:00 to 11:24 of the simulated day in 81 real seconds."""
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class Demo:
+    """A running demo and its address."""
+
+    process: subprocess.Popen[str]
+    url: str
+
+    def get(self, path: str) -> Any:
+        with urllib.request.urlopen(self.url + path, timeout=5) as answer:
+            return json.load(answer)
+
+    def post(self, path: str, body: dict[str, Any]) -> Any:
+        request = urllib.request.Request(
+            self.url + path,
+            json.dumps(body).encode(),
+            {"Content-Type": "application/json", "Origin": self.url},
+        )
+        with urllib.request.urlopen(request, timeout=5) as answer:
+            return json.load(answer)
+
+    def until(self, what: str, seconds: float, true: Callable[[dict[str, Any]], bool]) -> None:
+        """Look at the bays until something is true of them."""
+        deadline = time.monotonic() + seconds
+        seen: Any = None
+        while time.monotonic() < deadline:
+            try:
+                seen = self.get("/api/v1/bays")["bays"]
+                if true(seen):
+                    return
+            except (urllib.error.URLError, ConnectionError, KeyError):
+                seen = "no answer"
+            assert self.process.poll() is None, "the demo has ended"
+            time.sleep(0.05)
+        pytest.fail(f"not within {seconds} s: {what}; last seen {str(seen)[:600]}")
+
+
+@pytest.fixture
+def demo(tmp_path: Path) -> Iterator[Demo]:
+    port = free_port()
+    argv = ["-m", "envmon.cli", "demo", "--speed", str(SPEED), "--hours", str(HOURS)]
+    process = subprocess.Popen(
+        [sys.executable, *argv, "--port", str(port), "--data", str(tmp_path / "demo")],
+        stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    yield Demo(process, f"http://127.0.0.1:{port}")
+    process.terminate()
+    process.communicate(timeout=30)
+
+
+def coating(state: dict[str, Any]) -> str:
+    fitness: str = next(s["fitness"] for s in state["stages"] if s["id"] == "coating")
+    return fitness
+
+
+def value(state: dict[str, Any], quantity: str) -> float:
+    found = state["conditions"][quantity]["value"]
+    return -999.0 if found is None else float(found)
+
+
+@pytest.mark.timeout(240)
+def test_first_light(demo: Demo) -> None:
+    demo.until("two living bays", 60, lambda bays: all(
+        value(bays[b], "air_temp_c") > 0 and value(bays[b], "rel_hum_pct") > 0
+        for b in ("north", "south")
+    ))  # fmt: skip
+    assert demo.get("/healthz")["ok"] is True
+
+    demo.until("the wash pushes humidity up and coating is unfit", 60, lambda bays: (
+        value(bays["north"], "rel_hum_pct") > 75 and coating(bays["north"]) == "unfit"
+    ))  # fmt: skip
+    demo.until("coating comes back", 60, lambda bays: coating(bays["north"]) in {"fit", "marginal"})
+
+    demo.post("/api/v1/demo", {"node": "north/panel", "out": True})
+    demo.until("the pulled panel sensor makes coating unknown", 20, lambda bays: (
+        coating(bays["north"]) == "unknown"
+        and bays["north"]["conditions"]["panel_temp_c"]["quality"] == "stale"
+        and "no reading since" in bays["north"]["conditions"]["panel_temp_c"]["note"]
+    ))  # fmt: skip
+    demo.post("/api/v1/demo", {"node": "north/panel", "out": False})
+    demo.until("plugged in again, coating is known", 20,
+               lambda bays: coating(bays["north"]) in {"fit", "marginal", "unfit"})  # fmt: skip
+
+    demo.post("/api/v1/bays/south/stage", {"stage": "decontamination"})
+    demo.until("the stage the person said", 10,
+               lambda bays: bays["south"]["stage"] == "decontamination")  # fmt: skip
+
+    assert demo.process.wait(timeout=120) == 0
+    with pytest.raises(urllib.error.URLError):
+        demo.get("/healthz")
