@@ -41,6 +41,7 @@ def serve(options: argparse.Namespace) -> None:
             port=options.port or shop.shop.boards_port,
             log_level="warning",
             timeout_graceful_shutdown=2,
+            ws="none",
         )
     finally:
         source.stop()

@@ -56,6 +56,8 @@ def build_app(boards: Boards) -> FastAPI:
         update_title="",
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
+    # Without this every page keeps a websocket open that nothing here uses.
+    app.backend.websocket_capability = False
     facts = {
         "data-tz": boards.shop.shop.timezone,
         "data-units": boards.shop.shop.units,

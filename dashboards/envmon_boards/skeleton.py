@@ -70,6 +70,7 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
     return html.Section(
         [
             html.Div(head, className="head"),
+            html.Div(slot("alarm"), className="banner", role="alert"),
             slot("stage", "Div", text="—"),
             html.Div(plate, className="plate"),
             html.Div([number_tile(name) for name in (*MAIN, *OTHERS)], className="numbers"),

@@ -6,6 +6,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from envmon.clock import HOUR_US, MINUTE_US, SECOND_US
+from envmon.errors import InputError
 from envmon.physics.air import moist_air_state
 from envmon.physics.surface import dew_margin_k
 from envmon.units import QUANTITIES
@@ -130,13 +131,12 @@ def _moist_air(plan: BayPlan, known: Conditions) -> Conditions:
     assert air.value is not None
     assert humidity.value is not None
     pressure = known.get("air_pressure_pa", NO_SENSOR).value or plan.pressure_pa
-    if humidity.value <= 0:
-        # 0 % has no dew point; a sensor that says so is broken.
-        return dict.fromkeys(
-            _MOIST,
-            Known(None, "suspect", humidity.t_us, humidity.points, "input", cause="rel_hum_pct"),
-        )
-    state = moist_air_state(air.value, humidity.value, pressure)
+    try:
+        state = moist_air_state(air.value, humidity.value, pressure)
+    except InputError:
+        # 0 % (or next to nothing) has no dew point; a sensor that says so is broken.
+        broken = Known(None, "suspect", humidity.t_us, humidity.points, "input", None, "rel_hum_pct")
+        return dict.fromkeys(_MOIST, broken)
     quality: Quality = "good" if air.quality == humidity.quality == "good" else "disagree"
     t_us = min(air.t_us or 0, humidity.t_us or 0)
     points = (*air.points, *(p for p in humidity.points if p not in air.points))
@@ -181,9 +181,11 @@ def _rates(now: BayNow, known: Conditions) -> Conditions:
     trail = now.trail
     if len(trail) < 3 or trail[-1][0] - trail[0][0] < TRAIL_NEEDED_US:
         return dict.fromkeys(names, Known(None, "missing", why="warming"))
+    both_good = known["air_temp_c"].quality == known["rel_hum_pct"].quality == "good"
+    quality: Quality = "good" if both_good else "disagree"
     hours = [(entry[0] - trail[0][0]) / HOUR_US for entry in trail]
     return {
-        name: Known(_slope(hours, [entry[column] for entry in trail]), "good", trail[-1][0])
+        name: Known(_slope(hours, [entry[column] for entry in trail]), quality, trail[-1][0])
         for column, name in enumerate(names, start=1)
     }
 

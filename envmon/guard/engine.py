@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from envmon.facts import Flag
+from envmon.facts import Event, Flag, Reading
 from envmon.guard.alarm import deadlines, end_alarms, update_alarms
 from envmon.guard.conditions import NO_SENSOR, conditions, longer_trail
 from envmon.guard.fitness import judge, settling_until
@@ -19,7 +19,6 @@ from envmon.guard.state import BayNow, Finding, GuardState, Last
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from envmon.facts import Event, Reading
     from envmon.guard.conditions import Conditions
     from envmon.guard.plan import BayPlan, GuardPlan, StagePlan
 
@@ -63,7 +62,8 @@ def step(
     Args:
         plan: The compiled shop file.
         state: What the guard remembers; not changed.
-        readings: New readings; they act in the order of ``seen_us``.
+        readings: New readings; they act in the order of ``seen_us``, those taken in at one
+            moment in the order of their own time, as the store gives them back.
         events: What the person did, in the order of the chain.
         now_us: Time to move on to [µs]; an earlier one than the state's moves nothing.
 
@@ -72,10 +72,7 @@ def step(
     """
     state = state.copy()
     findings: list[Finding] = []
-    queue = sorted(
-        [(r.seen_us, 1, r) for r in readings] + [(e.at_us, 0, e) for e in events],
-        key=lambda entry: entry[:2],
-    )
+    queue = sorted([(r.seen_us, 1, r) for r in readings] + [(e.at_us, 0, e) for e in events], key=_turn)
     place = 0
     while place < len(queue):
         at_us = max(queue[place][0], state.now_us)
@@ -92,6 +89,13 @@ def step(
         findings += _judge(plan, state, touched, at_us)
     findings += _advance(plan, state, now_us)
     return state, findings
+
+
+def _turn(entry: tuple[int, int, Reading | Event]) -> tuple[int, int, int, str, str]:
+    at_us, rank, fact = entry
+    if isinstance(fact, Reading):
+        return at_us, rank, fact.t_us, fact.point, fact.quantity
+    return at_us, rank, fact.seq, "", ""
 
 
 def _judge(plan: GuardPlan, state: GuardState, bays: Iterable[str], at_us: int) -> list[Finding]:
@@ -128,11 +132,11 @@ def _take_reading(plan: GuardPlan, state: GuardState, reading: Reading) -> tuple
     if reading.flag & Flag.CLOCK:
         state.clock_ahead[reading.point] = reading.t_us - reading.seen_us
         return ()
-    if state.clock_ahead:
-        state.clock_ahead.pop(reading.point, None)
     last = state.newest.get(key)
     if reading.flag & Flag.LATE or (last is not None and reading.t_us <= last.t_us):
         return ()
+    if state.clock_ahead:
+        state.clock_ahead.pop(reading.point, None)
     usable = reading.flag.usable and math.isfinite(reading.value)
     value = reading.value if math.isfinite(reading.value) else 0.0
     state.newest[key] = Last(reading.t_us, value, usable)
@@ -146,7 +150,7 @@ def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) ->
     if now is None or event.kind not in {"stage_started", "stage_ended"}:
         return []
     stage = event.data.get("stage") if event.kind == "stage_started" else None
-    if stage is not None and stage not in {s.id for s in plan.bays[event.bay].stages}:
+    if stage is not None and stage not in [s.id for s in plan.bays[event.bay].stages]:
         return []
     findings = end_alarms(event.bay, now, at_us)
     now.stage, now.stage_since_us = stage, None if stage is None else at_us

@@ -243,7 +243,9 @@ class BrokerLink:
                     f" ({self.last_error}); start it, or correct [broker] in the shop file"
                 )
             self._ensure_connected()
-            if self._client.socket() is not None:
+            if self._client.socket() is None:
+                time.sleep(0.02)
+            else:
                 self._read(0.1)
 
     def close(self) -> None:

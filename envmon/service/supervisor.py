@@ -146,7 +146,7 @@ class Supervisor:
                 self._stopping = True
                 return
             if child.restart_at <= child.started_at:
-                wait_s = min(BACKOFF_CAP_S, BACKOFF_FIRST_S * 2**child.falls)
+                wait_s = min(BACKOFF_CAP_S, BACKOFF_FIRST_S * 2 ** min(child.falls, 10))
                 child.falls += 1
                 child.restart_at = now + wait_s
                 self._say(f"{child.name} ended (exit {code}); starting it again in {wait_s:g} s")

@@ -17,6 +17,7 @@ import msgspec
 from envmon.clock import DAY_US, iso_from_us
 from envmon.errors import PayloadError, StoreError
 from envmon.facts import Flag, NewEvent
+from envmon.guard.alarm import WHAT
 from envmon.guard.describe import describe
 from envmon.guard.engine import fitted_state, fresh_state, step
 from envmon.guard.plan import plan_from_shop
@@ -198,7 +199,9 @@ class Watch:
                 self.state = state
                 return
         with self._store.atomic():
-            self._store.add_readings(readings)
+            if self._store.add_readings(readings) < len(readings):
+                # A message delivered again: what the store did not take must not be judged.
+                readings = self._store.kept(readings)
             self._store.add_rejects(rejects)
             events = self._events(requests, now_us)
             state, findings = step(self.plan, self.state, readings, events, now_us)
@@ -241,6 +244,7 @@ class Watch:
             # A broker that kept nothing gets everything again.
             self._published.clear()
             self._beat_at = 0.0
+            self._take_back_alarms()
         self._was_up = self._link.up
         now = time.monotonic()
         for bay_id in self.plan.bays:
@@ -249,6 +253,13 @@ class Watch:
                 self._publish_bay(bay_id, now)
         if now >= self._beat_at:
             self._beat()
+
+    def _take_back_alarms(self) -> None:
+        """Take back what the broker may still show as active: cleared while it was away."""
+        for bay_id, bay in self.state.bays.items():
+            for what in WHAT:
+                if what not in bay.alarms:
+                    self._link.publish(f"envmon/{bay_id}/alarm/{bay_id}-{what}", b"", qos=1)
 
     def _publish_bay(self, bay_id: str, now: float) -> None:
         live = describe(self.plan, self.state, bay_id)

@@ -51,6 +51,10 @@ class Store(Protocol):
         """
         ...
 
+    def kept(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Return those of the readings that the store holds exactly as they are given."""
+        ...
+
     def readings(self, from_us: int, to_us: int, points: Iterable[str] = ()) -> Iterator[Reading]:
         """Yield readings with ``from_us <= t_us < to_us`` in order of time."""
         ...

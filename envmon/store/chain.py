@@ -27,11 +27,13 @@ def canonical(value: Any) -> str:
         StoreError: The value is no JSON (a NaN, a set, ...).
     """
     try:
-        return json.dumps(
+        text = json.dumps(
             value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
         )
+        text.encode()  # half of a surrogate pair is JSON to Python, but not UTF-8
     except (TypeError, ValueError) as error:
         raise StoreError(f"event data is no JSON ({error}); give numbers, texts, lists") from error
+    return text
 
 
 def link(before: str, seq: int, event: NewEvent) -> Event:

@@ -89,6 +89,13 @@ class SqliteStore:
         except sqlite3.Error as error:
             raise self._failure("write", error) from error
 
+    def _rows(self, sql: str, parameters: Sequence[Any] = ()) -> Iterator[Any]:
+        """Yield the rows of a query; a damaged page may show at any of them."""
+        try:
+            yield from self._db.execute(sql, parameters)
+        except sqlite3.Error as error:
+            raise self._failure("read", error) from error
+
     def _series_id(self, point: str, quantity: str) -> int:
         key = (point, quantity)
         found = self._series.get(key)
@@ -114,6 +121,14 @@ class SqliteStore:
                 raise self._failure("write", error) from error
             return done.rowcount if rows else 0
 
+    def kept(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Return those of the readings that the store holds exactly as they are given."""
+        sql = (
+            "SELECT point, quantity, t_us, value, flag, lag_us FROM series JOIN reading "
+            "ON series_id = id WHERE point = ? AND quantity = ? AND t_us = ?"
+        )
+        return [r for r in readings if r in [_reading(row) for row in self._rows(sql, r[:3])]]
+
     def readings(self, from_us: int, to_us: int, points: Iterable[str] = ()) -> Iterator[Reading]:
         """Yield readings with ``from_us <= t_us < to_us`` in order of time."""
         wanted = tuple(points)
@@ -123,7 +138,7 @@ class SqliteStore:
             "JOIN reading ON series_id = id "
             f"WHERE t_us >= ? AND t_us < ?{marks} ORDER BY t_us, point, quantity"
         )
-        for row in self._run(sql, (from_us, to_us, *wanted)):
+        for row in self._rows(sql, (from_us, to_us, *wanted)):
             yield _reading(row)
 
     def readings_seen_after(self, seen_us: int, horizon_us: int) -> list[Reading]:
@@ -133,7 +148,7 @@ class SqliteStore:
             "JOIN reading ON series_id = id WHERE t_us > ? AND t_us + lag_us > ? "
             "ORDER BY t_us + lag_us, t_us, point, quantity"
         )
-        return [_reading(row) for row in self._run(sql, (horizon_us, seen_us))]
+        return [_reading(row) for row in self._rows(sql, (horizon_us, seen_us))]
 
     def add_events(self, events: Sequence[NewEvent]) -> list[Event]:
         """Append events to the chain and return them with place and hash."""
@@ -154,7 +169,7 @@ class SqliteStore:
     def events(self, after_seq: int = 0) -> Iterator[Event]:
         """Yield events behind a place in the chain, in order."""
         sql = "SELECT seq, at_us, kind, bay, data, hash FROM event WHERE seq > ? ORDER BY seq"
-        for seq, at_us, kind, bay, data, digest in self._run(sql, (after_seq,)):
+        for seq, at_us, kind, bay, data, digest in self._rows(sql, (after_seq,)):
             yield Event(seq, at_us, kind, bay, json.loads(data), digest)
 
     def ask(self, kind: str, bay: str, data: dict[str, Any], at_us: int) -> int:
@@ -166,7 +181,7 @@ class SqliteStore:
 
     def requests(self) -> list[Request]:
         """Return the requests not yet made into events, oldest first."""
-        rows = self._run("SELECT id, at_us, kind, bay, data FROM request ORDER BY id")
+        rows = self._rows("SELECT id, at_us, kind, bay, data FROM request ORDER BY id")
         return [Request(i, at, kind, bay, json.loads(data)) for i, at, kind, bay, data in rows]
 
     def drop_requests(self, ids: Sequence[int]) -> None:
@@ -187,7 +202,7 @@ class SqliteStore:
 
     def rejects(self) -> list[Reject]:
         """Return the rejected payloads kept, newest first."""
-        rows = self._run("SELECT at_us, topic, payload, reason FROM reject ORDER BY id DESC")
+        rows = self._rows("SELECT at_us, topic, payload, reason FROM reject ORDER BY id DESC")
         return [Reject(*row) for row in rows]
 
     def reject_total(self) -> int:
