@@ -1,0 +1,166 @@
+// Draws the state of a bay into its card, or blanks the card when there is nothing to trust.
+"use strict";
+(() => {
+  const { put, make, timeOfDay, squeeze, setShape, kindOf, WORDS } = window.envmon;
+  const MEASURED = [
+    "air_temp_c", "rel_hum_pct", "panel_temp_c", "water_temp_c", "dissolved_solids_ppm",
+  ];
+
+  function setKind(card, kind) {
+    card.dataset.kind = kind;
+    setShape(card.querySelector('[data-f="shape"]'), kind);
+    squeeze(put(card, "verdict", WORDS[kind]));
+  }
+
+  function range(low, high) {
+    if (low !== null && high !== null) {
+      const room = 0.6 * (high - low);
+      return [low - room, high + room];
+    }
+    const edge = low ?? high;
+    const room = Math.max(5, Math.abs(edge) * 0.6);
+    return [edge - room, edge + room];
+  }
+
+  function drawTrack(tile, reason) {
+    const track = tile.querySelector(".track");
+    const held = reason && (reason.low !== null || reason.high !== null);
+    track.classList.toggle("off", !held);
+    if (!held) return;
+    const [from, to] = range(reason.low, reason.high);
+    const place = (value) => Math.min(100, Math.max(0, (100 * (value - from)) / (to - from)));
+    const band = track.querySelector(".band");
+    band.style.left = `${place(reason.low ?? from)}%`;
+    band.style.right = `${100 - place(reason.high ?? to)}%`;
+    const needle = track.querySelector(".needle");
+    needle.hidden = reason.value === null;
+    if (reason.value !== null) needle.style.left = `${place(reason.value)}%`;
+  }
+
+  function drawTile(tile, condition, reason, wanted) {
+    const name = tile.dataset.q;
+    tile.hidden = tile.classList.contains("water") && !wanted.has(name);
+    const text = condition?.text ?? "—";
+    const cut = text.lastIndexOf(" ");
+    put(tile, "number", cut < 0 ? text : text.slice(0, cut));
+    put(tile, "unit", cut < 0 ? "" : text.slice(cut + 1));
+    const mark = tile.querySelector('[data-f="mark"]');
+    tile.dataset.fitness = reason?.fitness ?? "";
+    mark.hidden = !reason;
+    if (reason) setShape(mark, reason.fitness);
+    drawTrack(tile, reason);
+  }
+
+  function lines(card, texts) {
+    const box = card.querySelector('[data-f="reasons"]');
+    const key = JSON.stringify([texts, card.querySelector('[data-f="alarm"]').textContent]);
+    if (box.dataset.key === key) return;
+    box.dataset.key = key;
+    box.replaceChildren();
+    if (card.classList.contains("alone")) fill(box, texts);
+    else firstLine(card, box, texts);
+  }
+
+  // On a shared wall there is room for one line; it carries the alarm, too.
+  function firstLine(card, box, texts) {
+    const [[kind, text], ...others] = texts;
+    const left = others.filter(([other]) => other !== "note").length;
+    const said = card.querySelector('[data-f="alarm"]').textContent;
+    const line = make("p", said ? "alarm" : kind, "");
+    line.append(make("span", "", `${said ? `${said}: ` : ""}${text}${left ? `  (+${left})` : ""}`));
+    box.append(line);
+    squeeze(said ? line.firstChild : line);
+  }
+
+  // As many lines as there is room for, and how many more there are.
+  function fill(box, texts) {
+    for (const [place, [kind, text]] of texts.entries()) {
+      box.append(make("p", kind, text));
+      if (box.scrollHeight <= box.clientHeight + 2 || place === 0) continue;
+      box.lastChild.remove();
+      const left = texts.slice(place).filter(([other]) => other !== "note").length;
+      if (left) box.lastChild.textContent += `  (+${left})`;
+      return;
+    }
+  }
+
+  function words(state, stage) {
+    const notes = state.notes.map((text) => ["note", text]);
+    if (!stage) {
+      const fit = state.stages.filter((s) => s.fitness === "fit").map((s) => s.name);
+      const now = fit.length ? `fit now: ${fit.join(", ")}` : "no stage is fit now";
+      return [["plain", now], ...notes];
+    }
+    const bad = stage.reasons.filter((reason) => reason.fitness !== "fit");
+    const why = bad.map((reason) => [reason.fitness, reason.text]);
+    if (stage.ready_at) why.push(["plain", `ready at ${timeOfDay(stage.ready_at)} if it holds`]);
+    if (!why.length) why.push(["plain", stage.summary]);
+    const hand = stage.by_hand.map((text) => ["plain", text]);
+    const told = new Set(why.map(([, text]) => text));
+    return [...why, ...hand, ...notes.filter(([, text]) => !told.has(text))];
+  }
+
+  // What the alarm is about; the reasons with their numbers stand below it anyway.
+  function alarmText(state, long) {
+    const head = (alarm) => (long ? `: ${alarm.text.split(": ")[0]}` : "");
+    return state.alarms.map((a) => `ALARM since ${timeOfDay(a.since)}${head(a)}`).join("  ");
+  }
+
+  function drawStrip(card, state) {
+    const box = card.querySelector('[data-f="strip"]');
+    const key = JSON.stringify(state?.stages.map((s) => [s.name, kindOf(s), s.id === state.stage]));
+    if (box.dataset.key === key) return;
+    box.dataset.key = key ?? "";
+    box.replaceChildren(...(state?.stages ?? []).map((stage) => {
+      const item = make("span", stage.id === state.stage ? "step now" : "step", "");
+      item.dataset.kind = kindOf(stage);
+      const mark = make("span", "mark", "");
+      setShape(mark, kindOf(stage));
+      item.append(mark, make("span", "name", stage.name),
+        make("span", "word", WORDS[kindOf(stage)].toLowerCase()));
+      return item;
+    }));
+  }
+
+  const newest = (state) =>
+    MEASURED.map((name) => state.conditions[name]?.t ?? "").sort().at(-1) || null;
+
+  function drawCard(card, state) {
+    const stage = state.stages.find((s) => s.id === state.stage);
+    const reasons = new Map((stage?.reasons ?? []).map((r) => [r.quantity, r]));
+    const wanted = new Set(reasons.keys());
+    put(card, "since", stage ? `since ${timeOfDay(state.stage_since)}` : "");
+    const last = newest(state);
+    put(card, "last", last ? `last reading ${timeOfDay(last, true)}` : "no reading yet");
+    squeeze(put(card, "stage", stage?.name ?? "no stage"));
+    for (const tile of card.querySelectorAll("[data-q]")) {
+      drawTile(tile, state.conditions[tile.dataset.q], reasons.get(tile.dataset.q), wanted);
+    }
+    setKind(card, stage ? kindOf(stage) : "none");
+    card.classList.toggle("alarmed", state.alarms.length > 0);
+    squeeze(put(card, "alarm", alarmText(state, card.classList.contains("alone"))));
+    lines(card, words(state, stage));
+    drawStrip(card, state);
+    put(card, "cautions", (stage?.cautions ?? []).join("  "));
+  }
+
+  // Nothing of an old state stays that could be taken for the present.
+  function blankCard(card, lastLive) {
+    for (const tile of card.querySelectorAll("[data-q]")) {
+      const water = tile.classList.contains("water") && tile.hidden;
+      drawTile(tile, undefined, undefined, new Set(water ? [] : [tile.dataset.q]));
+    }
+    put(card, "since", "");
+    put(card, "last", "");
+    squeeze(put(card, "stage", "—"));
+    setKind(card, "silent");
+    card.classList.remove("alarmed");
+    put(card, "alarm", "");
+    const text = lastLive ? `no data since ${timeOfDay(lastLive)}` : "no data yet";
+    lines(card, [["unknown", text]]);
+    drawStrip(card, undefined);
+    put(card, "cautions", "");
+  }
+
+  Object.assign(window.envmon, { drawCard, blankCard });
+})();

@@ -1,0 +1,165 @@
+// Listens to the board server all winter, and notices silence by itself.
+"use strict";
+(() => {
+  const { settings, put, timeOfDay, stamp, since, ask, drawCard, blankCard } = window.envmon;
+  const LATE_S = 3; // a server that lives sends something every second
+  const STUCK_S = 6; // then the connection is opened anew
+  const RETRY_CAP_S = 15;
+  const bays = new Map(); // id -> {state, age, at, dirty, live, trendAt}
+  const world = { at: null, clock: null, broker: true, watch: null, upAt: null, build: null };
+  let source = null;
+  let tries = 0;
+  let retryAt = stamp();
+  let retryIn = 0;
+  let fetching = false;
+
+  const silence = () => Number(settings().silence ?? 15);
+  const quiet = () => (world.at ? since(world.at) : Infinity);
+
+  function isLive(bay) {
+    return Boolean(bay?.state) && bay.age !== null && bay.age + since(bay.at) <= silence();
+  }
+
+  function take(document) {
+    if (world.build && document.build && document.build !== world.build) {
+      location.reload(); // the server was renewed: fetch the pages that belong to it
+      return;
+    }
+    world.build = document.build ?? world.build;
+    world.at = stamp();
+    world.clock = Date.parse(document.at);
+    world.broker = document.broker;
+    world.watch = document.watch;
+    if (document.watch.state !== "down" && document.watch.at) world.upAt = document.watch.at;
+    for (const bay of bays.values()) bay.age = null;
+    for (const [id, age] of Object.entries(document.ages_s)) {
+      const bay = bays.get(id) ?? { state: null, dirty: true };
+      const state = document.bays[id];
+      bays.set(id, Object.assign(bay, { age, at: world.at }, state ? { state, dirty: true } : {}));
+    }
+    tries = 0;
+    show();
+  }
+
+  function open() {
+    source?.close();
+    source = new EventSource("/api/v1/stream");
+    source.addEventListener("bays", (event) => take(JSON.parse(event.data)));
+    const span = Math.min(RETRY_CAP_S, 2 ** tries);
+    tries += 1;
+    retryAt = stamp();
+    retryIn = STUCK_S + Math.random() * span;
+  }
+
+  // The stream is opened anew when it stays closed or stuck; meanwhile single answers do.
+  async function keepListening(now = false) {
+    if (quiet() < LATE_S && source && source.readyState !== EventSource.CLOSED) return;
+    if (now || !source || since(retryAt) > retryIn) open();
+    if (fetching) return;
+    fetching = true;
+    try {
+      take(await ask("/api/v1/bays"));
+    } catch {
+      // Nothing to do: the silence itself is shown.
+    } finally {
+      fetching = false;
+    }
+  }
+
+  function trouble() {
+    const silent = quiet();
+    if (!world.at) return "connecting";
+    if (silent > silence()) {
+      return `board server lost since ${timeOfDay(Date.now() - silent * 1000)}`;
+    }
+    if (silent > LATE_S) return "board server does not answer";
+    if (!world.broker) return "broker lost";
+    const { state, age_s: age, text } = world.watch;
+    if (state === "down" || state === "unheard" || age === null || age > silence()) {
+      return world.upAt ? `watch is down since ${timeOfDay(world.upAt)}` : "watch is down";
+    }
+    return state === "up" ? "" : `watch: ${text}`;
+  }
+
+  function showClock(root) {
+    const speed = Number(settings().speed ?? 1);
+    const known = world.at && quiet() <= silence();
+    const now = known ? world.clock + 1000 * speed * since(world.at) : null;
+    put(root, "clock", known ? timeOfDay(now, speed <= 2) : "--:--");
+    const text = trouble();
+    const box = put(root, "trouble", text);
+    if (box) box.parentElement.hidden = !text;
+  }
+
+  function showCard(card) {
+    const bay = bays.get(card.dataset.bay);
+    const live = isLive(bay);
+    const fresh = card.envmonDrawn !== bay?.state || card.envmonLive !== live;
+    if (!fresh) return;
+    card.envmonDrawn = bay?.state;
+    card.envmonLive = live;
+    if (live) drawCard(card, bay.state);
+    else blankCard(card, bay?.state?.at);
+  }
+
+  function show() {
+    const page = document.getElementById("page");
+    if (!page) return;
+    showClock(page);
+    page.querySelectorAll("[data-bay]").forEach(showCard);
+    window.envmon.showHands?.(page, (id) => (isLive(bays.get(id)) ? bays.get(id).state : null));
+  }
+
+  function trends() {
+    const every = Number(settings().speed ?? 1) > 2 ? 5 : 30;
+    for (const card of document.querySelectorAll("[data-bay]")) {
+      const bay = bays.get(card.dataset.bay);
+      if (document.hidden || !isLive(bay)) continue;
+      if (card.envmonTrend && since(card.envmonTrend) < every) continue;
+      card.envmonTrend = stamp();
+      window.envmon.drawTrend(card, bay.state).catch(() => { card.envmonTrend = null; });
+    }
+  }
+
+  function redraw() {
+    for (const card of document.querySelectorAll("[data-bay]")) {
+      card.envmonDrawn = undefined;
+      card.envmonTrend = null;
+      const box = card.querySelector('[data-f="reasons"]');
+      if (box) box.dataset.key = "";
+    }
+    show();
+    trends();
+  }
+
+  function wake() {
+    if (document.hidden) return;
+    show();
+    keepListening(quiet() > LATE_S);
+  }
+
+  const started = stamp();
+  function tick() {
+    const empty = !document.querySelector("#page > *");
+    if (empty && since(started) > 12) location.reload(); // the page itself came only half
+    show();
+    keepListening();
+    trends();
+  }
+
+  // The page's parts come a moment after this script: draw as soon as they are there.
+  const parts = new MutationObserver(() => {
+    if (!document.querySelector("#page > *")) return;
+    parts.disconnect();
+    show();
+    trends();
+  });
+  parts.observe(document, { childList: true, subtree: true });
+  for (const name of ["visibilitychange", "resume"]) document.addEventListener(name, wake);
+  for (const name of ["online", "pageshow", "focus"]) window.addEventListener(name, wake);
+  window.addEventListener("resize", redraw);
+  document.fonts?.ready.then(redraw);
+  setInterval(tick, 1000);
+  open();
+  Object.assign(window.envmon, { redraw });
+})();
