@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -52,7 +53,7 @@ def build_app(boards: Boards) -> FastAPI:
         backend="fastapi",
         assets_folder=str(ASSETS),
         serve_locally=True,
-        title=boards.shop.shop.name,
+        title=escape(boards.shop.shop.name),  # goes into the page as it is
         update_title="",
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
@@ -70,5 +71,7 @@ def build_app(boards: Boards) -> FastAPI:
         return page(boards, path or "/")
 
     app.callback(dash.Output("page", "children"), dash.Input("where", "pathname"))(show)
+    # Dash collects its assets at the first request for "/" only; a screen may ask for a bay first.
+    app._setup_server()  # noqa: SLF001
     server.add_middleware(LoopbackOnly)
     return server

@@ -62,8 +62,11 @@ def distance_m(character_px: float, display: Display = WALL_DISPLAY) -> float:
     return character_px * display.pixel_mm / (2_000 * math.tan(math.radians(ARC_MINUTES / 60) / 2))
 
 
-ROOM_FOR_PX = {1: 190.0, 2: 140.0, 3: 104.0}
-"""Largest font [px] for verdict and main numbers that fits beside so many bays; else 74."""
+ROOM_FOR_PX = {1: 190.0, 2: 140.0, 3: 90.0, 4: 100.0}
+"""Bays on one screen -> largest font [px] for verdict and main numbers that fits; else 62.
+
+One to three bays lie below each other, more in two columns.
+"""
 BESIDE_M = 3.0
 """From here the reasons can be read on a wall of one or two bays."""
 
@@ -95,7 +98,7 @@ def wall_size(bays: int, wanted_m: float) -> WallSize:
         bays: How many bays share the screen.
         wanted_m: Distance the shop file asks for [m].
     """
-    room_px = ROOM_FOR_PX.get(bays, 74.0)
+    room_px = ROOM_FOR_PX.get(bays, 62.0)
     needed_px = min_character_px(wanted_m) / CAP_HEIGHT_EM
     big_px = room_px if needed_px > room_px else max(needed_px, room_px * 0.97)
     small_px = min(big_px * 0.55, math.ceil(min_character_px(BESIDE_M) / CAP_HEIGHT_EM))

@@ -71,7 +71,7 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
         [
             html.Div(head, className="head"),
             html.Div(slot("alarm"), className="banner", role="alert"),
-            slot("stage", "Div", text="—"),
+            html.Div(slot("stage", "Div", text="—"), className="stage-box"),
             html.Div(plate, className="plate"),
             html.Div([number_tile(name) for name in (*MAIN, *OTHERS)], className="numbers"),
             slot("reasons", "Div"),
@@ -90,7 +90,7 @@ def wall(bays: Sequence[Bay]) -> list[Any]:
     size = wall_size(len(bays), max(bay.viewing_distance for bay in bays))
     alone = len(bays) == 1
     cards = [bay_card(bay, size, alone=alone) for bay in bays]
-    layout = f"wall bays-{min(len(bays), 4)}"
+    layout = f"wall bays-{min(len(bays), 4)}" + (" many" if len(bays) > 4 else "")
     return [html.Main(cards, className=layout), bottom_bar(size)]
 
 

@@ -135,7 +135,9 @@ def _moist_air(plan: BayPlan, known: Conditions) -> Conditions:
         state = moist_air_state(air.value, humidity.value, pressure)
     except InputError:
         # 0 % (or next to nothing) has no dew point; a sensor that says so is broken.
-        broken = Known(None, "suspect", humidity.t_us, humidity.points, "input", None, "rel_hum_pct")
+        broken = Known(
+            None, "suspect", humidity.t_us, humidity.points, "input", None, "rel_hum_pct"
+        )
         return dict.fromkeys(_MOIST, broken)
     quality: Quality = "good" if air.quality == humidity.quality == "good" else "disagree"
     t_us = min(air.t_us or 0, humidity.t_us or 0)

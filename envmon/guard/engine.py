@@ -72,7 +72,9 @@ def step(
     """
     state = state.copy()
     findings: list[Finding] = []
-    queue = sorted([(r.seen_us, 1, r) for r in readings] + [(e.at_us, 0, e) for e in events], key=_turn)
+    queue = sorted(
+        [(r.seen_us, 1, r) for r in readings] + [(e.at_us, 0, e) for e in events], key=_turn
+    )
     place = 0
     while place < len(queue):
         at_us = max(queue[place][0], state.now_us)

@@ -27,7 +27,7 @@ from envmon.shop.calibration import calibration
 from envmon.store.base import Reject
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from envmon.clock import Clock
     from envmon.facts import Event, Reading
@@ -81,8 +81,13 @@ def restored_state(plan: GuardPlan, fingerprint: str, store: Store, now_us: int)
     text = store.snapshot(SNAPSHOT)
     if text is None:
         return fresh_state(plan, now_us)
-    saved = msgspec.json.decode(text, type=SavedGuard)
-    state = saved.state if saved.plan == fingerprint else fitted_state(plan, saved.state)
+    try:
+        saved = msgspec.json.decode(text, type=SavedGuard)
+    except msgspec.MsgspecError as error:
+        log.warning("the guard's snapshot cannot be read (%s); judging the last day anew", error)
+        state = fresh_state(plan, now_us - DAY_US)
+    else:
+        state = saved.state if saved.plan == fingerprint else fitted_state(plan, saved.state)
     readings = store.readings_seen_after(state.now_us, state.now_us - DAY_US)
     events = [e for e in store.events(state.event_seq) if e.kind in PERSON_EVENTS]
     last_us = max([state.now_us, *(r.seen_us for r in readings), *(e.at_us for e in events)])
@@ -127,8 +132,9 @@ class Watch:
         """
         if not self._pending:
             self._pending = self._link.take(self._wait(timeout_s))
-        # Strictly rising, so that replay can tell the steps apart.
-        now_us = max(self._clock.now_us(), self.state.now_us + 1)
+        # Strictly rising, so that replay can tell the steps apart, with a microsecond for each
+        # message: two that bring no time of their own must not fall on the same one.
+        now_us = max(self._clock.now_us(), self.state.now_us + max(1, len(self._pending)))
         readings, rejects = self._decode(self._pending, now_us)
         try:
             self._commit(readings, rejects, now_us)
@@ -153,13 +159,14 @@ class Watch:
         self._trouble = text
 
     def _decode(
-        self, messages: Iterable[Message], now_us: int
+        self, messages: Sequence[Message], now_us: int
     ) -> tuple[list[Reading], list[Reject]]:
         readings: list[Reading] = []
         rejects: list[Reject] = []
-        for message in messages:
+        for before_us, message in zip(range(len(messages))[::-1], messages, strict=True):
             try:
-                readings += self._decoder.decode(message.topic, message.payload, now_us)
+                new = self._decoder.decode(message.topic, message.payload, now_us - before_us)
+                readings += [reading._replace(seen_us=now_us) for reading in new]
             except PayloadError as error:
                 kept = message.payload[:PAYLOAD_KEPT]
                 rejects.append(Reject(now_us, message.topic, kept, str(error)))

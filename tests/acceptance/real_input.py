@@ -156,8 +156,8 @@ def run(folder: Path) -> tuple[list[str], int, int]:
     with Mosquitto(folder) as broker:
         points = "\n".join(point for _, point in pairs)
         shop_file.write_text(SHOP.format(port=broker.port) + points, encoding="utf-8")
-        argv = [sys.executable, "-m", "envmon.service.watch_process", shop_file, "--data", data]
-        watch = subprocess.Popen(argv, cwd=ROOT)
+        argv = [sys.executable, "-m", "envmon.service.watch_process", str(shop_file)]
+        watch = subprocess.Popen([*argv, "--data", str(data)], cwd=ROOT)
         try:
             wait_until((data / LIVE_FILE).exists, "the watch to open its store", 30)
             store = SqliteStore(data)

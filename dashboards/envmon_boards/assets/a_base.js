@@ -41,7 +41,9 @@ window.envmon = (() => {
   // more than that gets smaller.
   function squeeze(element, least = 0.7) {
     element.style.transform = element.style.fontSize = "";
-    const room = element.parentElement.clientWidth - element.offsetLeft;
+    const box = element.parentElement;
+    const left = element.offsetLeft - (element.offsetParent === box ? 0 : box.offsetLeft);
+    const room = box.clientWidth - left - parseFloat(getComputedStyle(box).paddingRight);
     const width = element.scrollWidth;
     if (room <= 0 || width <= room) return;
     const ratio = room / width;

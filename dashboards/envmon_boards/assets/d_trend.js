@@ -64,7 +64,8 @@
 
   function layout(div, kind, document, drawn, limit) {
     const ink = colour(div, "--soft");
-    const size = Math.round(Math.min(26, Math.max(innerWidth > 900 ? 20 : 13, div.clientHeight / 6)));
+    const wished = Math.min(26, div.clientWidth / 24, div.clientHeight / 6);
+    const size = Math.round(Math.max(innerWidth > 900 ? 20 : 13, wished));
     const band = [limit?.low ?? null, limit?.high ?? null].map((v) => inUnits(v, kind));
     const range = span(drawn, band);
     const margin = { l: size * 2.6, r: size * 5, t: 8, b: size * 1.5 };

@@ -42,10 +42,11 @@
 
   function nodeRow(node) {
     const row = make("div", "node-row", "");
-    const what = Array.isArray(node.measures) ? node.measures.join(", ") : "";
-    const button = make("button", "hand", node.out ? "plug in" : "pull");
-    Object.assign(button.dataset, { act: "node", node: node.node, on: node.out ? "" : "1" });
-    row.classList.toggle("out", Boolean(node.out));
+    const what = (node.measures ?? []).map((measure) => measure.n).join(", ");
+    const out = Boolean(node.pulled);
+    const button = make("button", "hand", out ? "plug in" : "pull");
+    Object.assign(button.dataset, { act: "node", node: node.node, on: out ? "" : "1" });
+    row.classList.toggle("out", out);
     row.append(make("span", "node-name", node.node), make("span", "node-what", what), button);
     return row;
   }

@@ -1,0 +1,223 @@
+"""A turn of the watch: committed, then acknowledged; nothing stops the stream.
+
+Source of what is expected: rules 1 and 4 of the design (ours). The broker is the link's
+in-memory twin here; a real one is in test_watch_broker.py.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from envmon.errors import StoreError
+from envmon.facts import Flag
+from envmon.guard.engine import step
+from envmon.service import watch as watch_module
+from envmon.service.watch import PAYLOAD_KEPT, plan_fingerprint, restored_state
+from envmon.store.chain import first_break
+from envmon.store.sqlite import SqliteStore
+from tests.guard_support import SHOP, plan_from, shop_from
+from tests.watch_support import HandWatch, senml
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+ALL = (0, 2**62)
+
+
+@pytest.fixture
+def hand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[HandWatch]:
+    """A watch that publishes at once and does not wait before it tries the store again."""
+    for name in ("PUBLISH_GAP_S", "REQUESTS_EVERY_S", "RETRY_S"):
+        monkeypatch.setattr(watch_module, name, 0.0)
+    made = HandWatch(tmp_path)
+    yield made
+    made.store.close()
+
+
+def values(hand: HandWatch) -> list[float]:
+    return [reading.value for reading in hand.store.readings(*ALL)]
+
+
+def test_a_reading_is_stored_judged_published_and_acknowledged(hand: HandWatch) -> None:
+    payload = senml("temp", 20.5, 1)
+    assert hand.turn(2, ("hall/panel", payload)) == 1
+    assert values(hand) == [20.5]
+    assert hand.link.acknowledged == [payload]
+    panel = hand.retained("envmon/one/state")["conditions"]["panel_temp_c"]
+    assert (panel["value"], panel["t"]) == (20.5, "2026-01-27T08:00:01.000Z")
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload"),
+    [
+        ("hall/panel", b"not json"),
+        ("hall/panel", senml("temp", "20")),
+        ("hall/panel", b'[{"n":"temp","v":1e999}]'),
+        ("hall/panel", b"\xff" * 5000),
+        ("hall/panel", b""),
+        ("nobody/asked", b"1"),
+    ],
+)
+def test_a_bad_payload_is_counted_kept_acknowledged_and_stops_nothing(
+    hand: HandWatch, topic: str, payload: bytes
+) -> None:
+    good = senml("temp", 21.0, 1)
+    hand.turn(2, ("hall/panel", senml("temp", 20.0, 0)), (topic, payload), ("hall/panel", good))
+    assert values(hand) == [20.0, 21.0]
+    assert hand.link.acknowledged[1:] == [payload, good]
+    assert hand.store.reject_total() == 1
+    (kept,) = hand.store.rejects()
+    assert (kept.topic, kept.payload) == (topic, payload[:PAYLOAD_KEPT])
+    assert len(kept.reason) > 10
+
+
+def failing(monkeypatch: pytest.MonkeyPatch, store: SqliteStore, method: str) -> list[int]:
+    """Make a method of the store fail as long as the list holds something."""
+    left = [1]
+    real = getattr(store, method)
+
+    def maybe(*args: Any) -> Any:
+        if left:
+            raise StoreError("the disk is full")
+        return real(*args)
+
+    monkeypatch.setattr(store, method, maybe)
+    return left
+
+
+@pytest.mark.parametrize("method", ["add_readings", "add_events", "save_snapshot"])
+def test_store_error_acknowledges_nothing_and_the_same_messages_are_tried_again(
+    hand: HandWatch, monkeypatch: pytest.MonkeyPatch, method: str
+) -> None:
+    """Whichever write fails, nothing of the turn has happened: not even in the guard."""
+    hand.turn(0, ("hall/panel", senml("temp", 5.0, 0)))
+    hand.store.ask("stage_started", "one", {"stage": "decontamination"}, 0)
+    left = failing(monkeypatch, hand.store, method)
+    state, acknowledged = hand.watch.state, list(hand.link.acknowledged)
+    assert hand.turn(10, ("hall/panel", senml("temp", 20.0, 9))) == 0
+    assert hand.turn(11, ("hall/panel", senml("temp", 21.0, 10))) == 0
+    assert hand.watch.state is state
+    assert hand.link.acknowledged == acknowledged
+    assert values(hand) == [5.0]
+    assert hand.event_kinds() == []
+    beat = hand.retained("envmon/watch/heartbeat")
+    assert (beat["state"], beat["text"]) == ("trouble", "the disk is full")
+    left.clear()
+    assert hand.turn(12) == 1
+    assert hand.turn(13) == 1
+    assert values(hand) == [5.0, 20.0, 21.0]
+    assert len(hand.link.acknowledged) == 3
+    assert hand.event_kinds()[0] == "stage_started"
+    assert hand.store.requests() == []
+
+
+def test_requests_become_events_once(hand: HandWatch, tmp_path: Path) -> None:
+    boards = SqliteStore(tmp_path)
+    boards.ask("stage_started", "one", {"stage": "decontamination"}, 1_000_000)
+    boards.ask("no_such_thing", "one", {}, 0)
+    boards.ask("stage_started", "no_such_bay", {"stage": "wash"}, 0)
+    for at_s in (5, 6, 7):
+        hand.turn(at_s)
+    assert boards.requests() == []
+    started = [e for e in boards.events() if e.kind == "stage_started"]
+    assert [(e.bay, e.data) for e in started] == [
+        ("one", {"stage": "decontamination", "asked": "1970-01-01T00:00:01.000Z"})
+    ]
+    assert hand.retained("envmon/one/state")["stage"] == "decontamination"
+    boards.close()
+
+
+@pytest.mark.parametrize("stage", [["wash"], {"a": 1}, 7, "no_such_stage", None])
+def test_request_with_a_strange_stage_stops_nothing(hand: HandWatch, stage: object) -> None:
+    hand.store.ask("stage_started", "one", {"stage": stage}, 0)
+    hand.turn(1, ("hall/panel", senml("temp", 20.0, 0)))
+    assert hand.store.requests() == []
+    assert hand.watch.state.bays["one"].stage is None
+    assert values(hand) == [20.0]
+
+
+def test_messages_without_a_time_of_their_own_are_all_stored_in_order(hand: HandWatch) -> None:
+    """They waited while the watch was away and come all at once."""
+    waiting = [("hall/panel", senml("temp", float(n))) for n in range(20)]
+    hand.turn(5, *waiting)
+    hand.turn(5, *waiting)
+    readings = list(hand.store.readings(*ALL))
+    assert [r.value for r in readings] == [float(n % 20) for n in range(40)]
+    assert {r.flag for r in readings} == {Flag.GOOD}
+    assert all(r.t_us <= r.seen_us for r in readings)
+    assert hand.watch.state.newest["panel/panel_temp_c"].value == 19.0
+
+
+def test_late_and_future_readings_are_stored_and_flagged(hand: HandWatch) -> None:
+    for value, at_s in ((20.0, 50), (19.0, 40), (30.0, 4000), (20.5, 60)):
+        hand.turn(61, ("hall/panel", senml("temp", value, at_s)))
+    flags = {r.value: r.flag for r in hand.store.readings(*ALL)}
+    assert flags == {20.0: Flag.GOOD, 19.0: Flag.LATE, 30.0: Flag.CLOCK, 20.5: Flag.GOOD}
+    assert hand.retained("envmon/one/state")["conditions"]["panel_temp_c"]["value"] == 20.5
+
+
+def alarmed(hand: HandWatch) -> None:
+    """Bring the panel out of decontamination's 10–30 °C for its on-delay of 60 s."""
+    hand.store.ask("stage_started", "one", {"stage": "decontamination"}, 0)
+    hand.turn(0, ("hall/panel", senml("temp", 20.0, 0)))
+    hand.turn(1, ("hall/panel", senml("temp", 5.0, 1)))
+    hand.turn(61, ("hall/panel", senml("temp", 5.0, 60)))
+
+
+def test_alarm_is_retained_while_active_and_taken_back_after(hand: HandWatch) -> None:
+    alarmed(hand)
+    alarm = hand.retained("envmon/one/alarm/one-window")
+    assert (alarm["stage"], alarm["since"]) == ("decontamination", "2026-01-27T08:01:01.000Z")
+    hand.turn(70, ("hall/panel", senml("temp", 20.0, 70)))
+    hand.turn(131)
+    assert "envmon/one/alarm/one-window" not in hand.link.retained
+    assert hand.event_kinds() == [
+        "stage_started", "stage_fitness", "stage_fitness", "alarm_raised", "stage_fitness",
+        "alarm_cleared",
+    ]  # fmt: skip
+    assert first_break(hand.store.events()) is None
+
+
+def test_alarm_that_clears_while_the_broker_is_away_is_taken_back(hand: HandWatch) -> None:
+    alarmed(hand)
+    hand.link.set_up(up=False)
+    hand.turn(70, ("hall/panel", senml("temp", 20.0, 70)))
+    hand.turn(131)
+    assert "envmon/one/alarm/one-window" in hand.link.retained
+    hand.link.set_up(up=True)
+    hand.turn(132)
+    assert "envmon/one/alarm/one-window" not in hand.link.retained
+
+
+def test_clock_that_goes_backwards_still_stores_and_judges(hand: HandWatch) -> None:
+    hand.turn(100, ("hall/panel", senml("temp", 20.0)))
+    hand.turn(-3600, ("hall/panel", senml("temp", 21.0)))
+    seen = [r.seen_us for r in hand.store.readings(*ALL)]
+    assert seen == sorted(seen)
+    assert hand.watch.state.newest["panel/panel_temp_c"].value == 21.0
+
+
+def test_goodbye_saves_the_state_and_says_down(tmp_path: Path) -> None:
+    hand = HandWatch(tmp_path)
+    hand.turn(1, ("hall/panel", senml("temp", 20.0, 0)))
+    hand.turn(50)
+    state = hand.watch.state
+    hand.watch.finish()
+    assert hand.retained("envmon/watch/heartbeat")["state"] == "down"
+    store = SqliteStore(tmp_path)
+    assert restored_state(plan_from(), plan_fingerprint(shop_from()), store, 0) == state
+    store.close()
+
+
+def test_changed_shop_file_judges_anew_and_keeps_what_the_person_said(hand: HandWatch) -> None:
+    alarmed(hand)
+    text = SHOP.replace("low = 10\nhigh = 35", "low = 4\nhigh = 35")
+    plan, shop = plan_from(text), shop_from(text)
+    state = restored_state(plan, plan_fingerprint(shop), hand.store, 0)
+    assert state.bays["one"].stage == "decontamination"
+    state, _ = step(plan, state, [], [], hand.watch.state.now_us)
+    assert state.bays["one"].limits["polish/panel_temp_c"].fitness == "fit"
+    assert hand.watch.state.bays["one"].limits["polish/panel_temp_c"].fitness == "unfit"
