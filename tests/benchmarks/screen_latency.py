@@ -1,9 +1,12 @@
-"""From publish to changed pixels: a real broker, the real board process, a real Chromium.
+"""From publish to changed pixels: a real broker, the real processes, a real Chromium.
 
 ``python tests/benchmarks/screen_latency.py [--count 200] [--screens 10]``
 
-A state is published with a changed air temperature; each screen notes the time of the first
-animation frame after its number has changed. Publisher and browser read the same machine's clock.
+The whole way first: a sensor publishes a changed air temperature as SenML at QoS 1; the watch
+decodes, commits to disk, judges and publishes the bay's state; the boards hand it on; the screen
+draws. Then the boards alone, for one screen and for many: the state is published directly. Each
+screen notes the time of the second animation frame after its number has changed. Publisher and
+browser read the same machine's clock.
 """
 
 from __future__ import annotations
@@ -102,6 +105,24 @@ class Publisher:
         self._client.loop_stop()
 
 
+class Sensor(Publisher):
+    """Publishes a bay's readings as a node does: SenML with own time, QoS 1."""
+
+    def beat(self) -> None:
+        """Leave the heartbeat to the watch."""
+
+    def publish(self, air_temp_c: float) -> float:
+        """Publish a pack and return when it was handed over [ms since 1970]."""
+        at_ms = time.time() * 1_000
+        pack = [
+            {"bt": at_ms / 1_000, "n": "t", "u": "Cel", "v": air_temp_c},
+            {"n": "h", "u": "%RH", "v": 44.0},
+            {"n": "p", "u": "Cel", "v": 18.2},
+        ]
+        self._client.publish("shop/north/all", msgspec.json.encode(pack), qos=1)
+        return at_ms
+
+
 def temperatures(count: int) -> list[float]:
     """Return values whose text on the screen differs every time."""
     return [round(18.0 + 0.1 * (place % 50) + 10.0 * (place // 50), 1) for place in range(count)]
@@ -169,15 +190,26 @@ def run(stack: ExitStack, folder: Path, options: argparse.Namespace) -> float:
     play = stack.enter_context(sync_playwright())
     browser = play.chromium.launch(executable_path=str(CHROMIUM), args=CHROMIUM_ARGS)
     stack.callback(browser.close)
+    url = f"http://127.0.0.1:{port}/"
+    with ExitStack() as whole:
+        watch = (sys.executable, "-m", "envmon.service.watch_process", str(shop))
+        whole.enter_context(process(*watch))
+        sensor = Sensor(broker_port)
+        whole.callback(sensor.stop)
+        sensor.publish(17.0)
+        page = open_page(whole, browser, url)
+        p95_ms = report("sensor to screen, the whole way", measure(sensor, [page], options.count))
     publisher.beat()
     publisher.publish(17.0)
-    url = f"http://127.0.0.1:{port}/"
     pages = [open_page(stack, browser, url)]
-    p95_ms = report("one screen", measure(publisher, pages, options.count))
+    report("state to screen, one screen", measure(publisher, pages, options.count))
     alone_pct = server_cpu(publisher, boards.pid, 10)
     while len(pages) < options.screens:
         pages.append(open_page(stack, browser, url))
-    report(f"{options.screens} screens", measure(publisher, pages, max(10, options.count // 10)))
+    report(
+        f"state to screen, {options.screens} screens",
+        measure(publisher, pages, max(10, options.count // 10)),
+    )
     all_pct = server_cpu(publisher, boards.pid, 20)
     each_pct = (all_pct - alone_pct) / (options.screens - 1)
     print(
