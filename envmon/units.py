@@ -124,7 +124,7 @@ _CONVERSIONS: dict[Dimension, dict[str, tuple[float, float]]] = {
         "inHg": (3386.389, 0),
     },
     "humidity_ratio": {"kg/kg": (1, 0), "g/kg": (1e-3, 0), "gr/lb": (1 / 7000, 0)},
-    "fraction_ppm": {"ppm": (1, 0), "mg/l": (1, 0), "/": (1e6, 0)},
+    "fraction_ppm": {"ppm": (1, 0), "/": (1e6, 0)},
     "concentration": {"µg/m³": (1, 0), "ug/m3": (1, 0), "kg/m3": (1e9, 0)},
     "power": {"W": (1, 0), "kW": (1000, 0), "BTU/h": (0.29307107, 0)},
     "energy": {"kWh": (1, 0), "Wh": (1e-3, 0), "J": (1 / 3.6e6, 0), "MJ": (1 / 3.6, 0)},
@@ -135,8 +135,9 @@ _CONVERSIONS: dict[Dimension, dict[str, tuple[float, float]]] = {
     "number": {},
 }  # fmt: skip
 
-# A litre is no cubic metre: counters are told apart by name, not by dimension.
-_VOLUME = {
+# A litre is no cubic metre, and mg/l is ppm only in water: these go by name, not by dimension.
+_BY_NAME = {
+    "dissolved_solids_ppm": {"ppm": 1.0, "mg/l": 1.0, "/": 1e6},
     "fuel_m3": {"m3": 1.0, "m³": 1.0, "l": 1e-3, "ft3": 0.028316846592},
     "fuel_l": {"m3": 1e3, "m³": 1e3, "l": 1.0, "gal": 3.785411784},
 }
@@ -146,7 +147,7 @@ _NUMBER_WITH_UNIT = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d
 
 def allowed_units(dimension: Dimension, name: str = "") -> list[str]:
     """Return the unit texts that convert into a dimension (or into one named quantity)."""
-    return list(_VOLUME.get(name, _CONVERSIONS[dimension]))
+    return list(_BY_NAME.get(name, _CONVERSIONS[dimension]))
 
 
 def convert(value: float, unit: str, dimension: Dimension, name: str = "") -> float:
@@ -161,8 +162,8 @@ def convert(value: float, unit: str, dimension: Dimension, name: str = "") -> fl
     Raises:
         InputError: The unit does not measure this dimension.
     """
-    if name in _VOLUME:
-        factor, offset = _VOLUME[name].get(unit), 0.0
+    if name in _BY_NAME:
+        factor, offset = _BY_NAME[name].get(unit), 0.0
     else:
         factor, offset = _CONVERSIONS[dimension].get(unit, (None, 0.0))
     if factor is None:

@@ -16,13 +16,13 @@ from envmon.guard.engine import step
 from envmon.service import watch as watch_module
 from envmon.service.watch import plan_fingerprint, restored_state
 from envmon.store.sqlite import SqliteStore
-from tests.guard_support import plan_from, shop_from
+from tests.guard_support import plan_from
 from tests.watch_support import HandWatch, senml
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-PLAN, FINGERPRINT = plan_from(), plan_fingerprint(shop_from())
+PLAN, FINGERPRINT = plan_from(), plan_fingerprint(plan_from())
 TOPICS = [
     ("hall/panel", "temp"),
     ("hall/air-a", "temp"),
@@ -75,7 +75,7 @@ def test_store_gives_back_the_state_after_every_turn(
         hand.turn(at_s, *new, *(before if again else []))
         before = new
         other = SqliteStore(hand.folder)
-        state = restored_state(PLAN, FINGERPRINT, other, 0)
+        state, _ = restored_state(PLAN, FINGERPRINT, other, 0)
         state, findings = step(PLAN, state, [], [], hand.watch.state.now_us)
         other.close()
         assert state == hand.watch.state

@@ -17,7 +17,7 @@ from envmon.service import watch as watch_module
 from envmon.service.watch import PAYLOAD_KEPT, plan_fingerprint, restored_state
 from envmon.store.chain import first_break
 from envmon.store.sqlite import SqliteStore
-from tests.guard_support import SHOP, plan_from, shop_from
+from tests.guard_support import SHOP, plan_from
 from tests.watch_support import HandWatch, senml
 
 if TYPE_CHECKING:
@@ -208,15 +208,15 @@ def test_goodbye_saves_the_state_and_says_down(tmp_path: Path) -> None:
     hand.watch.finish()
     assert hand.retained("envmon/watch/heartbeat")["state"] == "down"
     store = SqliteStore(tmp_path)
-    assert restored_state(plan_from(), plan_fingerprint(shop_from()), store, 0) == state
+    assert restored_state(plan_from(), plan_fingerprint(plan_from()), store, 0) == (state, [])
     store.close()
 
 
 def test_changed_shop_file_judges_anew_and_keeps_what_the_person_said(hand: HandWatch) -> None:
     alarmed(hand)
     text = SHOP.replace("low = 10\nhigh = 35", "low = 4\nhigh = 35")
-    plan, shop = plan_from(text), shop_from(text)
-    state = restored_state(plan, plan_fingerprint(shop), hand.store, 0)
+    plan = plan_from(text)
+    state, _ = restored_state(plan, plan_fingerprint(plan), hand.store, 0)
     assert state.bays["one"].stage == "decontamination"
     state, _ = step(plan, state, [], [], hand.watch.state.now_us)
     assert state.bays["one"].limits["polish/panel_temp_c"].fitness == "fit"

@@ -69,10 +69,10 @@ def update_alarms(bay_id: str, stage: StagePlan | None, now: BayNow, at_us: int)
     return findings
 
 
-def end_alarms(bay_id: str, now: BayNow, at_us: int) -> list[Finding]:
-    """Clear every alarm of a bay because its stage has ended."""
+def end_alarms(bay_id: str, now: BayNow, at_us: int, why: str = "stage ended") -> list[Finding]:
+    """Clear every alarm of a bay, by default because its stage has ended."""
     findings = [
-        _finding("alarm_cleared", bay_id, what, alarm.stage, at_us, "stage ended")
+        _finding("alarm_cleared", bay_id, what, alarm.stage, at_us, why)
         for what, alarm in now.alarms.items()
     ]
     now.alarms.clear()

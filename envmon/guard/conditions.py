@@ -34,6 +34,7 @@ class Known(NamedTuple):
         why: Why it is not good.
         spread: Lowest and highest healthy value where sensors disagree.
         cause: For a derived quantity, the measured one that is missing.
+        left_out: Points that should speak and do not, with the time of their last word [µs].
     """
 
     value: float | None
@@ -43,6 +44,7 @@ class Known(NamedTuple):
     why: Why = ""
     spread: tuple[float, float] | None = None
     cause: str = ""
+    left_out: tuple[tuple[str, int | None], ...] = ()
 
 
 Conditions = dict[str, Known]
@@ -65,15 +67,19 @@ def measured(
     healthy: list[tuple[float, str]] = []
     t_us: int | None = None
     why: Why = "silent"
+    left_out: list[tuple[str, int | None]] = []
     for series in group:
         last = newest.get(series.key)
         if last is None:
+            left_out.append((series.point, None))
             continue
         t_us = last.t_us if t_us is None else max(t_us, last.t_us)
-        if at_us - last.t_us > series.stale_us:
+        if at_us - last.alive_us > series.stale_us:
             why = "stale" if why == "silent" else why
+            left_out.append((series.point, last.t_us))
         elif not last.usable:
             why = "suspect"
+            left_out.append((series.point, last.t_us))
         else:
             healthy.append((last.value, series.point))
     if not healthy:
@@ -82,9 +88,10 @@ def measured(
     values = [value for value, _ in healthy]
     points = tuple(point for _, point in healthy)
     low, high = min(values), max(values)
+    known = Known(median(values), "good", t_us, points, left_out=tuple(left_out))
     if high - low > QUANTITIES[quantity].agree_within and QUANTITIES[quantity].dimension != "state":
-        return Known(median(values), "disagree", t_us, points, "disagree", (low, high))
-    return Known(median(values) if len(values) > 1 else values[0], "good", t_us, points)
+        return known._replace(quality="disagree", why="disagree", spread=(low, high))
+    return known
 
 
 def conditions(plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) -> Conditions:

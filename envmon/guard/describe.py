@@ -9,7 +9,14 @@ from envmon.clock import iso_from_us
 from envmon.guard.conditions import NO_SENSOR, conditions
 from envmon.guard.fitness import SEVERITY, settling_until
 from envmon.guard.live import AlarmState, BayState, Condition, Reason, StageState
-from envmon.guard.words import by_hand_text, clock_time, reason_text, value_text, why_text
+from envmon.guard.words import (
+    by_hand_text,
+    clock_time,
+    left_out_texts,
+    reason_text,
+    value_text,
+    why_text,
+)
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
@@ -122,6 +129,8 @@ def _notes(plan: GuardPlan, bay: BayPlan, state: GuardState, known: Conditions) 
         for name, value in sorted(known.items())
         if value.why in {"disagree", "stale", "silent", "suspect"} and not QUANTITIES[name].derived
     ]
+    for name, value in sorted(known.items()):
+        notes += left_out_texts(value, name, plan)
     for point, ahead_us in sorted(state.clock_ahead.items()):
         if any(point == series.point for group in bay.sources.values() for series in group):
             notes.append(f"clock of {point} runs {ahead_us / 60e6:.0f} min ahead; not used")

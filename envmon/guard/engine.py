@@ -31,12 +31,14 @@ def fresh_state(plan: GuardPlan, now_us: int) -> GuardState:
     return state
 
 
-def fitted_state(plan: GuardPlan, state: GuardState) -> GuardState:
+def fitted_state(plan: GuardPlan, state: GuardState) -> tuple[GuardState, list[Finding]]:
     """Return a state that fits the plan after the shop file changed: bays added, bays gone.
 
-    Limits are judged anew; what the person said (the stage being worked) is kept.
+    Limits are judged anew; what the person said (the stage being worked) is kept. What changes
+    by that is in the findings.
     """
     fitted = fresh_state(plan, state.now_us)
+    findings: list[Finding] = []
     fitted.newest = dict(state.newest)
     fitted.event_seq = state.event_seq
     fitted.clock_ahead = dict(state.clock_ahead)
@@ -46,8 +48,36 @@ def fitted_state(plan: GuardPlan, state: GuardState) -> GuardState:
             bay = state.bays[bay_id].copy()
             bay.limits = {key: now for key, now in bay.limits.items() if key in known}
             fitted.bays[bay_id] = bay
-        _judge_bay(plan_bay, fitted, state.now_us)
-    return fitted
+        findings += _judge_bay(plan_bay, fitted, state.now_us)
+    return fitted, findings
+
+
+def rewound_state(
+    plan: GuardPlan, state: GuardState, now_us: int
+) -> tuple[GuardState, list[Finding]]:
+    """Return a state for a clock that was set back: nothing is known until it is heard again.
+
+    Held against the old time, a reading would look fresh until the clock has caught up. What the
+    person said (the stage being worked) is kept; alarms end and are raised anew where due.
+
+    Args:
+        plan: The compiled shop file.
+        state: What the guard remembers, ahead of the clock; not changed.
+        now_us: What the clock says now [µs].
+    """
+    rewound = fresh_state(plan, now_us)
+    rewound.event_seq = state.event_seq
+    findings: list[Finding] = []
+    for bay_id, old in state.bays.items():
+        if bay_id not in plan.bays:
+            continue
+        findings += end_alarms(bay_id, old.copy(), now_us, "clock set back")
+        bay = rewound.bays[bay_id]
+        bay.stage = old.stage
+        since_us = old.stage_since_us
+        bay.stage_since_us = None if since_us is None else min(since_us, now_us)
+        findings += _judge_bay(plan.bays[bay_id], rewound, now_us)
+    return rewound, findings
 
 
 def step(
@@ -141,7 +171,8 @@ def _take_reading(plan: GuardPlan, state: GuardState, reading: Reading) -> tuple
         state.clock_ahead.pop(reading.point, None)
     usable = reading.flag.usable and math.isfinite(reading.value)
     value = reading.value if math.isfinite(reading.value) else 0.0
-    state.newest[key] = Last(reading.t_us, value, usable)
+    alive_us = min(reading.t_us, reading.seen_us)
+    state.newest[key] = Last(reading.t_us, value, usable, alive_us)
     return bays
 
 
@@ -199,5 +230,5 @@ def _next_deadline(bay: BayPlan, state: GuardState, at_us: int) -> int | None:
         for series in group:
             last = state.newest.get(series.key)
             if last is not None:
-                due.append(last.t_us + series.stale_us + 1)
+                due.append(last.alive_us + series.stale_us + 1)
     return min((at for at in due if at > at_us), default=None)

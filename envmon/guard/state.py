@@ -10,11 +10,19 @@ from envmon.guard.live import Fitness
 
 
 class Last(msgspec.Struct, frozen=True):
-    """The newest reading of a series; ``usable`` is False when something is known against it."""
+    """The newest reading of a series.
+
+    Attributes:
+        t_us: Its own time [µs].
+        value: In the quantity's unit.
+        usable: False when something is known against it.
+        alive_us: From when it ages [µs]: its own time, or arrival where that is earlier.
+    """
 
     t_us: int
     value: float
     usable: bool
+    alive_us: int
 
 
 class LimitNow(msgspec.Struct, frozen=True):

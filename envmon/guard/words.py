@@ -81,6 +81,19 @@ def why_text(known: Known, quantity: str, plan: GuardPlan) -> str:
     }.get(known.why, label)
 
 
+def left_out_texts(known: Known, quantity: str, plan: GuardPlan) -> list[str]:
+    """Return a line for each point that should speak and does not, while others do."""
+    if known.value is None:
+        return []
+    label = QUANTITIES[quantity].label
+    return [
+        f"{label}: nothing to trust from {point} since {clock_time(t_us, plan.timezone)}"
+        if t_us is not None
+        else f"{label}: nothing heard yet from {point}"
+        for point, t_us in known.left_out
+    ]
+
+
 def reason_text(limit: HeldLimit, known: Known, fitness: str, plan: GuardPlan) -> str:
     """Return one limit held against the bay, as ``panel 12.1 °C, needs 15–25 °C: let it warm``."""
     if known.value is None:

@@ -31,6 +31,8 @@ BATCH = 1_000
 KEEPALIVE_S = 20
 BACKOFF_FIRST_S = 0.5
 BACKOFF_CAP_S = 30.0
+STEADY_S = 10.0
+"""A connection that stood so long was a good one; the next try is the first again."""
 
 
 class Message(NamedTuple):
@@ -41,6 +43,7 @@ class Message(NamedTuple):
     mid: int
     qos: int
     connection: int
+    retained: bool = False
 
 
 class Will(NamedTuple):
@@ -61,8 +64,9 @@ class Account(NamedTuple):
 class BrokerLink:
     """Connection that comes back by itself.
 
-    Nothing here blocks longer than the time given to ``take``; while the broker is away
-    ``take`` returns nothing and tries again with full jitter and a cap.
+    While the broker is away ``take`` returns nothing and tries again with full jitter and a
+    cap. It waits no longer than the time given, but for a try to connect (at most 5 s, where
+    the host neither answers nor refuses).
 
     Args:
         host: Broker's host.
@@ -89,6 +93,7 @@ class BrokerLink:
         self._up = False
         self._tries = 0
         self._retry_at = 0.0
+        self._steady_at = 0.0
         self._misc_at = 0.0
         self._random = random.Random()  # noqa: S311 - jitter, no secret
         self.last_error = ""
@@ -107,9 +112,15 @@ class BrokerLink:
         if account.username is not None:
             client.username_pw_set(account.username, account.password)
         if account.ca_file is not None:
-            client.tls_set(ca_certs=str(account.ca_file))
+            try:
+                client.tls_set(ca_certs=str(account.ca_file))
+            except (OSError, ValueError) as error:
+                raise BrokerError(
+                    f"ca_file is {account.ca_file}: {error}; give a readable certificate file"
+                ) from error
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         client.connect_timeout = 5.0
         return client
@@ -127,7 +138,7 @@ class BrokerLink:
             return
         self._connection += 1
         self._up = True
-        self._tries = 0
+        self._steady_at = time.monotonic() + STEADY_S
         self.last_error = ""
         if self._topics:
             self._client.subscribe([(topic, 1) for topic in self._topics])
@@ -137,9 +148,19 @@ class BrokerLink:
         _p: Properties | None,
     ) -> None:  # fmt: skip
         self._up = False
+        # Two watches with one name throw each other out: that must not turn into a race.
+        if time.monotonic() > self._steady_at:
+            self._tries = 0
         if not self.last_error:
             self.last_error = f"connection lost: {reason}"
         self._plan_retry()
+
+    def _on_subscribe(
+        self, _c: mqtt.Client, _u: Any, _mid: int, reasons: list[ReasonCode], _p: Properties | None
+    ) -> None:
+        refused = [t for t, r in zip(self._topics, reasons, strict=False) if r.is_failure]
+        if refused:
+            self.last_error = f"broker refuses to let us hear {', '.join(refused)}"
 
     def _on_message(self, _c: mqtt.Client, _u: Any, message: MQTTMessage) -> None:
         try:
@@ -147,7 +168,14 @@ class BrokerLink:
         except UnicodeDecodeError:
             topic = repr(bytes(message._topic))  # noqa: SLF001 - paho keeps the raw bytes there
         self._inbox.append(
-            Message(topic, bytes(message.payload), message.mid, message.qos, self._connection)
+            Message(
+                topic,
+                bytes(message.payload),
+                message.mid,
+                message.qos,
+                self._connection,
+                message.retain,
+            )
         )
 
     def _plan_retry(self) -> None:

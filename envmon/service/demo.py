@@ -28,8 +28,9 @@ from envmon.store.sqlite import LIVE_FILE, SqliteStore
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-DEMO_START = "2026-01-27T06:00:00-09:00"
-"""The simulated shop's scripted day begins; winter weather, local time of the demo's shop."""
+DEMO_START = "2026-01-27T09:58:00-09:00"
+"""Where the demo begins in the simulated shop's scripted day: half an hour before a coating that
+a wash next door will push out of its window and back."""
 SHOP_FILE = "demo_shop.toml"
 
 

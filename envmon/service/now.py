@@ -9,9 +9,9 @@ import msgspec
 from envmon.clock import SystemClock
 from envmon.errors import StoreError
 from envmon.guard.describe import describe
-from envmon.guard.engine import step
+from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
-from envmon.service.watch import plan_fingerprint, restored_state
+from envmon.service.watch import CLOCK_BACK_US, plan_fingerprint, restored_state
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
@@ -46,7 +46,9 @@ def bay_states(shop_path: Path, clock: Clock | None = None) -> list[BayState]:
     try:
         now_us = (clock or SystemClock()).now_us()
         plan = plan_from_shop(shop)
-        state = restored_state(plan, plan_fingerprint(shop), store, now_us)
+        state, _ = restored_state(plan, plan_fingerprint(plan), store, now_us)
+        if now_us < state.now_us - CLOCK_BACK_US:
+            state, _ = rewound_state(plan, state, now_us)
         state, _ = step(plan, state, [], [], now_us)
         return [describe(plan, state, bay_id) for bay_id in plan.bays]
     finally:

@@ -11,7 +11,7 @@ from envmon.service.supervisor import (
     ensure_port_free_for_boards,
     module_argv,
 )
-from envmon.service.watch_process import data_folder
+from envmon.service.watch_process import READY_FILE, data_folder
 from envmon.shop.load import load_shop
 
 if TYPE_CHECKING:
@@ -39,7 +39,8 @@ def children_of(
         argv = module_argv("envmon.service.embedded_broker", "--port", shop.broker.port)
         children.append(Child("the embedded broker", argv, port=shop.broker.port))
     watch = ["envmon.service.watch_process", shop_path, "--data", folder, *clock]
-    children.append(Child("the watch", module_argv(str(watch[0]), *watch[1:])))
+    argv = module_argv(str(watch[0]), *watch[1:])
+    children.append(Child("the watch", argv, ready_file=folder / READY_FILE))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)

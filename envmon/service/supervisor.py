@@ -17,6 +17,7 @@ from envmon.service.broker import wait_until_listening
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from pathlib import Path
 
 log = logging.getLogger("envmon.supervisor")
 
@@ -26,6 +27,8 @@ BACKOFF_FIRST_S = 0.5
 BACKOFF_CAP_S = 30.0
 STEADY_S = 60.0
 """A process that ran so long has started well; its next fall counts as the first."""
+BAD_USE = 2
+"""Exit code of a process that cannot run as asked; trying again would not help."""
 _PR_SET_PDEATHSIG = 1
 
 
@@ -36,13 +39,15 @@ class Child:
     Attributes:
         name: What it is called in messages.
         argv: Arguments behind the Python interpreter.
-        port: It is ready when this loopback port answers; None is ready at once.
+        port: It is ready when this loopback port answers.
+        ready_file: It is ready when this file has come; with neither it is ready at once.
         ends_run: When it exits by itself, the whole run is over.
     """
 
     name: str
     argv: Sequence[str]
     port: int | None = None
+    ready_file: Path | None = None
     ends_run: bool = False
     process: subprocess.Popen[bytes] | None = None
     started_at: float = 0.0
@@ -51,6 +56,8 @@ class Child:
 
     def start(self) -> None:
         """Start the process; it gets SIGTERM by itself should its parent be killed."""
+        if self.ready_file is not None:
+            self.ready_file.unlink(missing_ok=True)
         self.process = subprocess.Popen(  # noqa: S603 - our own interpreter and modules
             [sys.executable, *self.argv],
             stdin=subprocess.DEVNULL,
@@ -58,6 +65,15 @@ class Child:
             start_new_session=True,  # Ctrl-C reaches the supervisor, which stops all in order
         )
         self.started_at = time.monotonic()
+
+    def is_ready(self) -> bool:
+        """Return whether it does its work; waits a moment for its port."""
+        if self.port is not None:
+            try:
+                wait_until_listening("127.0.0.1", self.port, 0.2)
+            except BrokerError:
+                return False
+        return self.ready_file is None or self.ready_file.exists()
 
     def exit_code(self) -> int | None:
         """Return the exit code, or None while it runs."""
@@ -122,16 +138,14 @@ class Supervisor:
             return
         child.start()
         deadline = time.monotonic() + START_TIMEOUT_S
-        while child.port is not None and not self._stopping:
+        while not self._stopping and not child.is_ready():
             if child.exit_code() is not None:
                 raise ServiceError(f"{child.name} could not start (exit {child.exit_code()})")
-            try:
-                wait_until_listening("127.0.0.1", child.port, 0.2)
-            except BrokerError as error:
-                if time.monotonic() > deadline:
-                    raise ServiceError(f"{child.name} is not ready: {error}") from error
-            else:
-                return
+            if time.monotonic() > deadline:
+                raise ServiceError(
+                    f"{child.name} is not ready after {START_TIMEOUT_S:g} s; what it said is above"
+                )
+            time.sleep(0.02)
 
     def _look(self) -> None:
         """Restart what has fallen, waiting longer each time."""
@@ -145,6 +159,8 @@ class Supervisor:
             if child.ends_run:
                 self._stopping = True
                 return
+            if code == BAD_USE:
+                raise ServiceError(f"{child.name} cannot run as asked; what it said is above")
             if child.restart_at <= child.started_at:
                 wait_s = min(BACKOFF_CAP_S, BACKOFF_FIRST_S * 2 ** min(child.falls, 10))
                 child.falls += 1

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from envmon.clock import DAY_US, iso_from_us
+from envmon.clock import DAY_US, SECOND_US, iso_from_us
 from envmon.errors import PayloadError, StoreError
 from envmon.facts import Flag, NewEvent
 from envmon.guard.alarm import WHAT
 from envmon.guard.describe import describe
-from envmon.guard.engine import fitted_state, fresh_state, step
+from envmon.guard.engine import fitted_state, fresh_state, rewound_state, step
 from envmon.guard.plan import plan_from_shop
 from envmon.guard.state import GuardState
 from envmon.intake.decode import Decoder
@@ -53,6 +53,14 @@ PAYLOAD_KEPT = 2_048
 """Bytes of a rejected payload kept for inspection."""
 
 
+CLOCK_BACK_US = 5 * SECOND_US
+"""A clock this far behind what was judged already was set back, not merely steered."""
+KEPT_BY_BROKER = (
+    "the broker had kept it (retained) and it has no time of its own, so nobody knows how old it "
+    "is; publish without retain, or send SenML with a time"
+)
+
+
 class SavedGuard(msgspec.Struct, frozen=True):
     """The guard's snapshot with the fingerprint of the shop file it was made under."""
 
@@ -60,13 +68,14 @@ class SavedGuard(msgspec.Struct, frozen=True):
     state: GuardState
 
 
-def plan_fingerprint(shop: Shop) -> str:
-    """Return a digest of everything in the shop file that the guard judges by."""
-    parts = (shop.shop, shop.bay, shop.point, shop.product, shop.procedure)
-    return hashlib.sha256(repr(parts).encode()).hexdigest()
+def plan_fingerprint(plan: GuardPlan) -> str:
+    """Return a digest of everything the guard judges by, the built-in stages included."""
+    return hashlib.sha256(repr(plan).encode()).hexdigest()
 
 
-def restored_state(plan: GuardPlan, fingerprint: str, store: Store, now_us: int) -> GuardState:
+def restored_state(
+    plan: GuardPlan, fingerprint: str, store: Store, now_us: int
+) -> tuple[GuardState, list[Finding]]:
     """Return the guard's state as of the last commit, as if it had never stopped.
 
     The snapshot is moved on by the readings committed after it, in the order in which they
@@ -77,21 +86,32 @@ def restored_state(plan: GuardPlan, fingerprint: str, store: Store, now_us: int)
         fingerprint: Its digest.
         store: Where the snapshot and the readings are.
         now_us: Time now [µs], for a store that has no snapshot yet.
+
+    Returns:
+        The state, and what is not in the chain yet: findings of a changed shop file.
     """
+    changes: list[Finding] = []
     text = store.snapshot(SNAPSHOT)
     if text is None:
-        return fresh_state(plan, now_us)
+        return fresh_state(plan, now_us), []
     try:
         saved = msgspec.json.decode(text, type=SavedGuard)
     except msgspec.MsgspecError as error:
         log.warning("the guard's snapshot cannot be read (%s); judging the last day anew", error)
         state = fresh_state(plan, now_us - DAY_US)
     else:
-        state = saved.state if saved.plan == fingerprint else fitted_state(plan, saved.state)
+        state = saved.state
+        if saved.plan != fingerprint:
+            state, changes = fitted_state(plan, state)
     readings = store.readings_seen_after(state.now_us, state.now_us - DAY_US)
     events = [e for e in store.events(state.event_seq) if e.kind in PERSON_EVENTS]
     last_us = max([state.now_us, *(r.seen_us for r in readings), *(e.at_us for e in events)])
-    return step(plan, state, readings, events, last_us)[0]
+    state, findings = step(plan, state, readings, events, last_us)
+    return state, [*changes, *findings]
+
+
+def _reject(message: Message, now_us: int, reason: str) -> Reject:
+    return Reject(now_us, message.topic, message.payload[:PAYLOAD_KEPT], reason)
 
 
 class Watch:
@@ -107,8 +127,8 @@ class Watch:
     def __init__(self, shop: Shop, store: Store, link: BrokerLink, clock: Clock) -> None:
         self._store, self._link, self._clock = store, link, clock
         self.plan = plan_from_shop(shop)
-        self._fingerprint = plan_fingerprint(shop)
-        self.state = restored_state(self.plan, self._fingerprint, store, clock.now_us())
+        self._fingerprint = plan_fingerprint(self.plan)
+        self.state, changes = restored_state(self.plan, self._fingerprint, store, clock.now_us())
         self._decoder = Decoder(
             shop.point,
             {(p.id, q): calibration(read, q) for p in shop.point for q, read in p.reads.items()},
@@ -120,6 +140,10 @@ class Watch:
         self._published: dict[str, float] = {}
         self._dirty: set[str] = set(self.plan.bays)
         self._was_up = False
+        self._link_error = ""
+        self._last_reject = ""
+        if changes:
+            self._adopt(self.state, [], changes)
 
     def turn(self, timeout_s: float) -> int:
         """Take, judge, commit, acknowledge and publish once.
@@ -132,6 +156,7 @@ class Watch:
         """
         if not self._pending:
             self._pending = self._link.take(self._wait(timeout_s))
+        self._ensure_clock()
         # Strictly rising, so that replay can tell the steps apart, with a microsecond for each
         # message: two that bring no time of their own must not fall on the same one.
         now_us = max(self._clock.now_us(), self.state.now_us + max(1, len(self._pending)))
@@ -144,6 +169,7 @@ class Watch:
             time.sleep(RETRY_S)
             return 0
         self._say_trouble("")
+        self._say_link()
         done, self._pending = self._pending, []
         self._link.acknowledge(done)
         self._publish(readings)
@@ -152,6 +178,39 @@ class Watch:
     def _wait(self, timeout_s: float) -> float:
         """Wait less when a state is held back for a moment."""
         return min(timeout_s, PUBLISH_GAP_S) if self._dirty else timeout_s
+
+    def _ensure_clock(self) -> None:
+        """Start anew from what is heard when the clock was set back; old numbers look fresh."""
+        now_us = self._clock.now_us()
+        if now_us >= self.state.now_us - CLOCK_BACK_US * max(1.0, self._clock.speed):
+            return
+        was, now = iso_from_us(self.state.now_us), iso_from_us(now_us)
+        log.warning("the clock was set back from %s to %s; waiting for new readings", was, now)
+        state, findings = rewound_state(self.plan, self.state, now_us)
+        back = NewEvent(now_us, "clock_set_back", "", {"from": was, "to": now})
+        try:
+            self._adopt(state, [back], findings)
+        except StoreError as error:
+            self._say_trouble(str(error))
+
+    def _adopt(
+        self, state: GuardState, events: Sequence[NewEvent], findings: Sequence[Finding]
+    ) -> None:
+        """Write findings and the state they lead to, and take that state."""
+        with self._store.atomic():
+            self._store.add_events([*events, *(NewEvent(*finding) for finding in findings)])
+            saved = SavedGuard(self._fingerprint, state)
+            self._store.save_snapshot(SNAPSHOT, state.now_us, msgspec.json.encode(saved))
+        self.state = state
+        self._dirty.update(self.plan.bays)
+        self._tell(findings)
+
+    def _say_link(self) -> None:
+        """Say once what is wrong with the broker, and once that it is over."""
+        error = self._link.last_error
+        if error != self._link_error:
+            log.warning("broker: %s", error or "connected")
+        self._link_error = error
 
     def _say_trouble(self, text: str) -> None:
         if text != self._trouble:
@@ -166,10 +225,17 @@ class Watch:
         for before_us, message in zip(range(len(messages))[::-1], messages, strict=True):
             try:
                 new = self._decoder.decode(message.topic, message.payload, now_us - before_us)
+                if message.retained and any(r.t_us == now_us - before_us for r in new):
+                    raise PayloadError(KEPT_BY_BROKER)  # noqa: TRY301 - one way to refuse
                 readings += [reading._replace(seen_us=now_us) for reading in new]
             except PayloadError as error:
-                kept = message.payload[:PAYLOAD_KEPT]
-                rejects.append(Reject(now_us, message.topic, kept, str(error)))
+                rejects.append(_reject(message, now_us, str(error)))
+            except Exception:
+                # One message must never stop the stream, whatever the fault behind it.
+                log.exception("cannot decode a message on %s", message.topic)
+                rejects.append(_reject(message, now_us, "internal error; see the log"))
+        if rejects:
+            self._last_reject = rejects[-1].reason
         return self._late_flagged(readings), rejects
 
     def _late_flagged(self, readings: list[Reading]) -> list[Reading]:
@@ -283,8 +349,17 @@ class Watch:
             "state": "trouble" if self._trouble else "up",
             "at": iso_from_us(self._clock.now_us()),
             "text": self._trouble,
+            "rejected": self._rejected(),
+            "last_reject": self._last_reject,
         }
         self._link.publish(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
+
+    def _rejected(self) -> int | None:
+        """Return how many payloads were ever refused; None when the store cannot say."""
+        try:
+            return self._store.reject_total()
+        except StoreError:
+            return None
 
     def finish(self) -> None:
         """Save the guard's state and say goodbye to the broker."""

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from envmon.shop.models import BrokerInfo, Shop
 
 TURN_S = 0.1
+READY_FILE = "watch.ready"
+"""Comes into the data folder when the watch watches."""
 
 
 def data_folder(shop: Shop, shop_path: Path, override: str | None = None) -> Path:
@@ -93,9 +95,11 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
         signal.signal(number, lambda got, _frame: stop.append(got))
     lock = lock_folder(folder)
     watch = Watch(shop, SqliteStore(folder), link_from(shop), clock_from_text(clock_text))
+    (folder / READY_FILE).touch()
     logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
     while not stop:
         watch.turn(TURN_S)
+    (folder / READY_FILE).unlink(missing_ok=True)
     watch.finish()
     lock.close()
 

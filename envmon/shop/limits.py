@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import Annotated, Self
 
@@ -59,9 +60,9 @@ class Limit(Strict):
     high: Number | None = None
     """Highest allowed value."""
     aim_low: Number | None = None
-    """Low end of where it works best; shown, not held."""
+    """Low end of where it works best, as the sheet says; kept, not held."""
     aim_high: Number | None = None
-    """High end of where it works best; shown, not held."""
+    """High end of where it works best, as the sheet says; kept, not held."""
     margin: Number | None = None
     """Width of the zone inside the edge that counts as marginal; a difference."""
     deadband: Number | None = None
@@ -83,12 +84,18 @@ class Limit(Strict):
         for key in ("low", "high", "aim_low", "aim_high"):
             self._convert(key, dimension)
         spread: Dimension = "temperature_difference" if dimension == "temperature" else dimension
-        for key, table in (("margin", _MARGIN), ("deadband", _DEADBAND)):
+        for key, table, share in (("margin", _MARGIN, 0.2), ("deadband", _DEADBAND, 0.1)):
             if getattr(self, key) is None:
-                object.__setattr__(self, key, table.get(spread, 0.0))
+                # A narrow range of a sheet gets narrow defaults.
+                default = min(table.get(spread, 0.0), share * self._width())
+                object.__setattr__(self, key, default)
             self._convert(key, spread)
         self._check_order(quantity.low, quantity.high, quantity.unit)
         return self
+
+    def _width(self) -> float:
+        low, high = self.low, self.high
+        return math.inf if low is None or high is None else max(0.0, float(high) - float(low))
 
     def _convert(self, key: str, dimension: Dimension) -> None:
         value = getattr(self, key)

@@ -54,7 +54,10 @@ def migrate(connection: sqlite3.Connection, now_us: int) -> None:
     connection.execute(
         "CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY, applied_us INTEGER NOT NULL)"
     )
+    applied = {row[0] for row in connection.execute("SELECT name FROM migration")}
     for name, statements in MIGRATIONS:
+        if name in applied:
+            continue  # opening a store that is up to date takes no write lock
         connection.execute("BEGIN IMMEDIATE")
         try:
             if connection.execute("SELECT 1 FROM migration WHERE name = ?", (name,)).fetchone():

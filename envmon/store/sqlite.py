@@ -25,6 +25,13 @@ REJECTS_KEPT = 1_000
 """So many rejected payloads are kept for inspection; all are counted."""
 
 
+_INSERT = (
+    "INSERT INTO reading VALUES (?, ?, ?, ?, ?) ON CONFLICT (series_id, t_us) DO UPDATE SET "
+    "value = excluded.value, flag = excluded.flag, lag_us = excluded.lag_us "
+    "WHERE flag & 2 AND NOT excluded.flag & 2"  # 2 is Flag.CLOCK
+)
+
+
 class SqliteStore:
     """``Store`` on one SQLite file; see ``envmon.store.base.Store`` for what each method does.
 
@@ -106,7 +113,10 @@ class SqliteStore:
         return found
 
     def add_readings(self, readings: Sequence[Reading]) -> int:
-        """Keep readings; one already there for (point, quantity, time) stays as it is."""
+        """Keep readings; one already there for (point, quantity, time) stays as it is.
+
+        One whose sensor had a wrong clock gives way to a true one at the same time.
+        """
         with self.atomic():
             rows = [
                 (self._series_id(r.point, r.quantity), r.t_us, r.value, int(r.flag),
@@ -114,9 +124,7 @@ class SqliteStore:
                 for r in readings
             ]  # fmt: skip
             try:
-                done = self._db.executemany(
-                    "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)", rows
-                )
+                done = self._db.executemany(_INSERT, rows)
             except sqlite3.Error as error:
                 raise self._failure("write", error) from error
             return done.rowcount if rows else 0

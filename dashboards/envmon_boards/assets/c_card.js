@@ -141,7 +141,17 @@
     squeeze(put(card, "alarm", alarmText(state, card.classList.contains("alone"))));
     lines(card, words(state, stage));
     drawStrip(card, state);
-    put(card, "cautions", (stage?.cautions ?? []).join("  "));
+    const foot = [...(stage?.cautions ?? [])];
+    if (card.classList.contains("alone")) foot.push(...sourceText(stage));
+    put(card, "cautions", foot.join("  "));
+  }
+
+  // Whose limits they are: the maker's sheet with its date, or common practice.
+  function sourceText(stage) {
+    const sources = [...new Set((stage?.reasons ?? []).map((r) => r.source))];
+    if (!sources.length) return [];
+    const sheet = stage.sheet ? ` (sheet of ${stage.sheet})` : "";
+    return [`Limits: ${sources.join("; ")}${sheet}.`];
   }
 
   // Nothing of an old state stays that could be taken for the present.
