@@ -116,14 +116,17 @@ def air_lines(question: AirQuestion, units: UnitSystem) -> list[str]:
     values = _values(question, state)
     if state.vapour_pressure_pa >= 611.657:
         del values["frost_point_c"]  # such air dews, it does not frost
+    labels = {name: QUANTITIES[name].label for name in values}
+    if question.panel_temp_c is not None and question.panel_temp_c < 0:
+        labels["dew_margin_k"] = "panel above frost point"
     lines = [
-        f"{QUANTITIES[name].label:<22} {format_value(value, QUANTITIES[name], units):>12}"
+        f"{labels[name]:<23} {format_value(value, QUANTITIES[name], units):>12}"
         for name, value in values.items()
     ]
     margin = question.margin_k(state)
     if margin is not None and question.panel_temp_c is not None:
         verdict = _VERDICTS[condensation_verdict(question.panel_temp_c, margin)]
-        lines.append(f"{'on the panel':<22} {verdict}")
+        lines.append(f"{'on the panel':<23} {verdict}")
         lines.append(
             f"(3 K rule: at least {THREE_K_RULE:g} K; ISO 12944-7, ISO 8502-4, from memory)"
         )

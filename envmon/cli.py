@@ -96,13 +96,13 @@ def air(
 @app.command()
 def now(shop_file: ShopFile, as_json: AsJson = False) -> None:  # noqa: FBT002 - a command-line flag
     """Show conditions and the fitness of every stage in every bay."""
-    from envmon.service.now import bay_states, now_json, print_now
+    from envmon.service.now import now_json, print_now, shop_now
 
-    states = bay_states(shop_file)
+    standing = shop_now(shop_file)
     if as_json:
-        typer.echo(now_json(states))
+        typer.echo(now_json(standing))
     else:
-        print_now(states)
+        print_now(standing)
 
 
 def main() -> None:

@@ -229,7 +229,9 @@ def shown(quantity: Quantity, system: UnitSystem) -> Shown:
     return Shown(unit, factor, offset, decimals)
 
 
-def format_value(value: float, quantity: Quantity, system: UnitSystem, *, unit: bool = True) -> str:
+def format_value(
+    value: float, quantity: Quantity, system: UnitSystem, *, unit: bool = True, finer: int = 0
+) -> str:
     """Return a value as a person reads it: ``20.1 °C``, ``68.2 °F``, ``45 %``.
 
     Args:
@@ -237,11 +239,12 @@ def format_value(value: float, quantity: Quantity, system: UnitSystem, *, unit: 
         quantity: What it is.
         system: The shop's units.
         unit: Whether the unit is written behind the number.
+        finer: So many more digits behind the point than usual.
     """
     if quantity.dimension == "state":
         return {"door_open": ("shut", "open")}.get(quantity.name, ("off", "on"))[value >= 0.5]
     how = shown(quantity, system)
-    number = f"{value * how.factor + how.offset:.{how.decimals}f}"
+    number = f"{value * how.factor + how.offset:.{how.decimals + finer}f}"
     if float(number) == 0:
         number = number.lstrip("-")
     number = number.replace("-", "−")  # a real minus sign, as the rest of the screen uses

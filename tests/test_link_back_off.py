@@ -38,8 +38,8 @@ def test_span_doubles_up_to_the_cap_and_begins_at_zero(link: BrokerLink) -> None
     for _ in range(2000):
         link._plan_retry()
     highs = [high for _, high in drawn.spans]
-    assert highs[:7] == [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 30.0]
-    assert set(highs[6:]) == {BACKOFF_CAP_S}
+    assert highs[:6] == [0.5, 1.0, 2.0, 4.0, 8.0, 10.0]
+    assert set(highs[5:]) == {BACKOFF_CAP_S}
     assert {low for low, _ in drawn.spans} == {0}
 
 

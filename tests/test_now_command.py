@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from envmon.facts import Flag, NewEvent, Reading
-from envmon.service.now import bay_states
+from envmon.service.now import shop_now
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import SHOP
 
@@ -104,7 +104,7 @@ def test_old_numbers_are_never_shown_as_live_ones(tmp_path: Path, shop_file: Pat
 
     snapshot_an_hour_ago(tmp_path / "data")
     clock = ManualClock(time.time_ns() // 1_000 + HOUR_US)
-    for bay in bay_states(shop_file, clock):
+    for bay in shop_now(shop_file, clock).bays:
         assert {c.value for c in bay.conditions.values()} == {None}
         assert {s.fitness for s in bay.stages if s.reasons} == {"unknown"}
 

@@ -186,8 +186,8 @@ def test_taken_port_is_refused_before_anything_starts() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         with pytest.raises(ServiceError, match=f"port {port} for the screens is taken"):
-            ensure_port_free_for_boards(port)
-    ensure_port_free_for_boards(free_port())
+            ensure_port_free_for_boards(port, "another")
+    ensure_port_free_for_boards(free_port(), "another")
 
 
 def test_arguments_of_a_module_are_texts() -> None:

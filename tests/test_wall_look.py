@@ -244,6 +244,11 @@ def test_a_stage_is_chosen_with_wet_gloves(stand: Stand, browser: Browser) -> No
         assert len(sizes) == 14
         assert min(min(size) for size in sizes) >= 64
         page.click('[data-stage="polish"]')
+        wait_text(page, '[data-f="said"]', "Polishing: sent")
+        # Only the watch can say that it is so; until then the screen does not.
+        late = "Polishing: sent, but the watch has not taken it over yet"
+        wait_text(page, '[data-f="said"]', late)
+        stand.say(live_state(stand.plan, "north", "polish"))
         wait_text(page, '[data-f="said"]', "Polishing: noted")
     store = SqliteStore(stand.boards.folder)
     assert [(r.kind, r.data) for r in store.requests()] == [("stage_started", {"stage": "polish"})]

@@ -60,8 +60,10 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
         size: Font sizes.
         alone: It has the whole screen.
     """
-    link = f"/stages/{bay.id}" if alone else f"/bay/{bay.id}"
-    head = [html.A(bay.name, href=link, className="bay-name"), slot("since"), slot("last")]
+    link = "/" if alone else f"/bay/{bay.id}"
+    change = html.A("change stage", href=f"/stages/{bay.id}", className="change")
+    name = html.A(bay.name, href=link, className="bay-name")
+    head = [name, slot("since"), change, slot("last")]
     plate = [slot("shape", "Div"), slot("verdict", "Div", text="NO DATA")]
     trend = [
         html.Div(className="plot", **{"data-plot": "temps"}),
@@ -116,7 +118,7 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
 def bottom_bar(size: WallSize) -> Any:
     """Return the caution, and from how far the large characters can be read."""
     short = "" if size.reach_m >= size.wanted_m - 0.05 else f", {size.wanted_m:g} m asked for"
-    reach = f"Verdict readable from {size.reach_m:.1f} m{short} (20′ on a 32-inch screen)"
+    reach = f"Verdict readable from {size.reach_m:.1f} m{short} (20 arc minutes, 32-inch screen)"
     return html.Footer([html.Span(CAUTION), html.Span(reach)], className="bottom")
 
 

@@ -21,6 +21,7 @@ Why = Literal["", "no_sensor", "silent", "stale", "suspect", "input", "disagree"
 TRAIL_STEP_US = 30 * SECOND_US
 TRAIL_SPAN_US = 15 * MINUTE_US
 TRAIL_NEEDED_US = 5 * MINUTE_US
+TRAIL_OLD_US = 3 * MINUTE_US
 
 
 class Known(NamedTuple):
@@ -32,7 +33,8 @@ class Known(NamedTuple):
         t_us: Time of the newest reading behind it, even when stale.
         points: Points behind it.
         why: Why it is not good.
-        spread: Lowest and highest healthy value where sensors disagree.
+        spread: Lowest and highest healthy value where sensors disagree; the value that cannot
+            be, twice, where that is why.
         cause: For a derived quantity, the measured one that is missing.
         left_out: Points that should speak and do not, with the time of their last word [µs].
     """
@@ -67,6 +69,7 @@ def measured(
     healthy: list[tuple[float, str]] = []
     t_us: int | None = None
     why: Why = "silent"
+    odd: float | None = None
     left_out: list[tuple[str, int | None]] = []
     for series in group:
         last = newest.get(series.key)
@@ -78,13 +81,14 @@ def measured(
             why = "stale" if why == "silent" else why
             left_out.append((series.point, last.t_us))
         elif not last.usable:
-            why = "suspect"
+            why, odd = "suspect", last.value
             left_out.append((series.point, last.t_us))
         else:
             healthy.append((last.value, series.point))
     if not healthy:
         quality: Quality = {"suspect": "suspect", "stale": "stale"}.get(why, "missing")  # type: ignore[assignment]
-        return Known(None, quality, t_us, tuple(s.point for s in group), why)
+        spread = None if odd is None or quality != "suspect" else (odd, odd)
+        return Known(None, quality, t_us, tuple(s.point for s in group), why, spread)
     values = [value for value, _ in healthy]
     points = tuple(point for _, point in healthy)
     low, high = min(values), max(values)
@@ -109,7 +113,7 @@ def conditions(plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) 
     }
     known.update(_moist_air(plan, known))
     known["dew_margin_k"] = _dew_margin(known)
-    known.update(_rates(now, known))
+    known.update(_rates(now, known, at_us))
     return known
 
 
@@ -181,22 +185,29 @@ def longer_trail(
     return (*kept, (at_us, air, humidity))
 
 
-def _rates(now: BayNow, known: Conditions) -> Conditions:
+_RATES = (("air_temp_rate_k_h", "air_temp_c", 1), ("rel_hum_rate_pct_h", "rel_hum_pct", 2))
+
+
+def _rates(now: BayNow, known: Conditions, at_us: int) -> Conditions:
     """Return the rates of change by least squares over the trail [K/h, %/h]."""
-    names = ("air_temp_rate_k_h", "rel_hum_rate_pct_h")
-    blocked = _blocked("air_temp_c", known) or _blocked("rel_hum_pct", known)
+    return {name: _rate(now, known, source, column, at_us) for name, source, column in _RATES}
+
+
+def _rate(now: BayNow, known: Conditions, source: str, column: int, at_us: int) -> Known:
+    blocked = _blocked(source, known)
     if blocked is not None:
-        return dict.fromkeys(names, blocked)
+        return blocked
     trail = now.trail
-    if len(trail) < 3 or trail[-1][0] - trail[0][0] < TRAIL_NEEDED_US:
-        return dict.fromkeys(names, Known(None, "missing", why="warming"))
-    both_good = known["air_temp_c"].quality == known["rel_hum_pct"].quality == "good"
-    quality: Quality = "good" if both_good else "disagree"
+    # The trail grows only while both are known; an old one says nothing of the present.
+    if (
+        len(trail) < 3
+        or trail[-1][0] - trail[0][0] < TRAIL_NEEDED_US
+        or at_us - trail[-1][0] > TRAIL_OLD_US
+    ):
+        return Known(None, "missing", why="warming")
     hours = [(entry[0] - trail[0][0]) / HOUR_US for entry in trail]
-    return {
-        name: Known(_slope(hours, [entry[column] for entry in trail]), quality, trail[-1][0])
-        for column, name in enumerate(names, start=1)
-    }
+    slope = _slope(hours, [entry[column] for entry in trail])
+    return Known(slope, known[source].quality, trail[-1][0])
 
 
 def _slope(x: list[float], y: list[float]) -> float:

@@ -54,11 +54,11 @@ def _edge(value: float) -> str:
     return f"{round(value, 1):g}".replace("-", "−") if math.isfinite(value) else ""
 
 
-def value_text(known: Known | None, quantity: str, plan: GuardPlan) -> str:
+def value_text(known: Known | None, quantity: str, plan: GuardPlan, finer: int = 0) -> str:
     """Return a condition's value as a person reads it; ``—`` when not known."""
     if known is None or known.value is None:
         return "—"
-    return format_value(known.value, QUANTITIES[quantity], plan.units)
+    return format_value(known.value, QUANTITIES[quantity], plan.units, finer=finer)
 
 
 def why_text(known: Known, quantity: str, plan: GuardPlan) -> str:
@@ -69,6 +69,10 @@ def why_text(known: Known, quantity: str, plan: GuardPlan) -> str:
     if known.why == "disagree" and known.spread:
         low, high = (format_value(v, QUANTITIES[quantity], plan.units) for v in known.spread)
         return f"{label}: sensors disagree, {low} and {high} ({points})"
+    if known.why == "suspect" and known.spread:
+        odd = format_value(known.spread[0], QUANTITIES[quantity], plan.units)
+        allowed = span_text(QUANTITIES[quantity].low, QUANTITIES[quantity].high, quantity, plan)
+        return f"{label}: {points} says {odd}, a sensor can say {allowed}: check it"
     if known.why == "input":
         return f"{label}: not known without {QUANTITIES[known.cause].label}"
     return {
@@ -99,7 +103,11 @@ def reason_text(limit: HeldLimit, known: Known, fitness: str, plan: GuardPlan) -
     if known.value is None:
         return why_text(known, limit.quantity, plan)
     span = span_text(limit.low, limit.high, limit.quantity, plan)
-    text = f"{_said(limit.quantity, known, plan)}, needs {span}"
+    # 60.3 % is not "60 %, needs 35–60 %": a digit more where rounding would hide the fault.
+    shown_as = round(known.value, QUANTITIES[limit.quantity].decimals)
+    outside = not limit.low <= known.value <= limit.high
+    hidden = outside and limit.low <= shown_as <= limit.high
+    text = f"{_said(limit.quantity, known, plan, finer=int(hidden))}, needs {span}"
     if fitness != "unfit":
         note = why_text(known, limit.quantity, plan) if known.quality != "good" else ""
         return f"{text} ({note})" if note else text
@@ -113,8 +121,8 @@ def reason_text(limit: HeldLimit, known: Known, fitness: str, plan: GuardPlan) -
     return f"{text}: {hint}" if hint else text
 
 
-def _said(quantity: str, known: Known, plan: GuardPlan) -> str:
-    text = value_text(known, quantity, plan)
+def _said(quantity: str, known: Known, plan: GuardPlan, finer: int = 0) -> str:
+    text = value_text(known, quantity, plan, finer)
     if quantity != "dew_margin_k":
         return f"{QUANTITIES[quantity].label} {text}"
     if known.value is not None and known.value < 0:

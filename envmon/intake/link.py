@@ -30,7 +30,7 @@ BATCH = 1_000
 """At most so many messages are handed over, committed and acknowledged at once."""
 KEEPALIVE_S = 20
 BACKOFF_FIRST_S = 0.5
-BACKOFF_CAP_S = 30.0
+BACKOFF_CAP_S = 10.0
 STEADY_S = 10.0
 """A connection that stood so long was a good one; the next try is the first again."""
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.clock import ScaledClock, us_from_iso
-from envmon.errors import InputError
+from envmon.errors import InputError, ServiceError
 from envmon.service.broker import LOOPBACK
 from envmon.service.shop_run import children_of
 from envmon.service.supervisor import (
@@ -74,7 +74,7 @@ def run_demo(options: DemoOptions, say: Callable[[str], None]) -> int:
     Raises:
         EnvmonError: It cannot start.
     """
-    ensure_port_free_for_boards(options.port)
+    ensure_port_free_for_boards(options.port, "another with --port")
     folder = options.data or Path(tempfile.mkdtemp(prefix="envmon-demo-"))
     try:
         return _run_in(folder, options, say)
@@ -84,10 +84,15 @@ def run_demo(options: DemoOptions, say: Callable[[str], None]) -> int:
 
 
 def _run_in(folder: Path, options: DemoOptions, say: Callable[[str], None]) -> int:
-    folder.mkdir(parents=True, exist_ok=True)
     shop_path = folder / SHOP_FILE
     broker_port = free_port()
-    shop_path.write_text(_shop_text(broker_port, options.port), encoding="utf-8")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        shop_path.write_text(_shop_text(broker_port, options.port), encoding="utf-8")
+    except OSError as error:
+        raise ServiceError(
+            f"data folder is {folder}: {error.strerror}; give a folder that can be written"
+        ) from error
     clock = ScaledClock(time.time_ns() // 1_000, _start_us(folder), options.speed)
     children = children_of(load_shop(shop_path), shop_path, folder, clock.as_text(), demo=True)
     simulated = ["--port", broker_port, "--clock", clock.as_text(), "--from-us", clock.start_us]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -27,8 +30,25 @@ _MARKS = {"fit": "●", "marginal": "◐", "unfit": "✕", "unknown": "?"}
 _SHOWN = ("air_temp_c", "rel_hum_pct", "panel_temp_c", "dew_point_c", "dew_margin_k")
 
 
-def bay_states(shop_path: Path, clock: Clock | None = None) -> list[BayState]:
-    """Return the live state of every bay as of now; what has gone stale is unknown.
+@dataclass(frozen=True, slots=True)
+class Now:
+    """How the shop stands.
+
+    Attributes:
+        bays: Live state of every bay.
+        timezone: The shop's time zone.
+        rejected: How many payloads were ever refused.
+        last_reject: Topic and reason of the last one; empty without one.
+    """
+
+    bays: list[BayState]
+    timezone: str
+    rejected: int
+    last_reject: str
+
+
+def shop_now(shop_path: Path, clock: Clock | None = None) -> Now:
+    """Return how the shop stands now; what has gone stale is unknown.
 
     Args:
         shop_path: The shop file.
@@ -50,24 +70,30 @@ def bay_states(shop_path: Path, clock: Clock | None = None) -> list[BayState]:
         if now_us < state.now_us - CLOCK_BACK_US:
             state, _ = rewound_state(plan, state, now_us)
         state, _ = step(plan, state, [], [], now_us)
-        return [describe(plan, state, bay_id) for bay_id in plan.bays]
+        bays = [describe(plan, state, bay_id) for bay_id in plan.bays]
+        rejects = store.rejects()
+        last = f"{rejects[0].topic}: {rejects[0].reason}" if rejects else ""
+        return Now(bays, shop.shop.timezone, store.reject_total(), last)
     finally:
         store.close()
 
 
-def now_json(states: list[BayState]) -> str:
+def now_json(now: Now) -> str:
     """Return the states as one JSON document, SI."""
-    return msgspec.json.encode({"bays": states}).decode()
+    document = {"bays": now.bays, "rejected": now.rejected, "last_reject": now.last_reject}
+    return msgspec.json.encode(document).decode()
 
 
-def print_now(states: list[BayState]) -> None:
+def print_now(now: Now) -> None:
     """Print a table per bay: conditions in one line, then every stage with its reason."""
     from rich.console import Console  # noqa: PLC0415 - only this output needs it
     from rich.table import Table  # noqa: PLC0415
 
     console = Console(highlight=False)
-    for state in states:
-        console.print(f"\n[bold]{state.name}[/bold]  at {state.at}", markup=True)
+    for state in now.bays:
+        local = datetime.fromisoformat(state.at).astimezone(ZoneInfo(now.timezone))
+        head = f"\n{state.name}, {local:%Y-%m-%d %H:%M:%S}"
+        console.print(head, style="bold", markup=False)
         known = [(name, state.conditions.get(name)) for name in _SHOWN]
         console.print("  ".join(f"{_label(name)} {c.text}" for name, c in known if c), markup=False)
         table = Table(show_edge=False, pad_edge=False)
@@ -81,6 +107,9 @@ def print_now(states: list[BayState]) -> None:
         console.print(table)
         for note in (*(alarm.text for alarm in state.alarms), *state.notes):
             console.print(f"! {note}", markup=False)
+    if now.rejected:
+        line = f"\n{now.rejected} payloads could not be read; the last on {now.last_reject}"
+        console.print(line, markup=False)
 
 
 def _label(name: str) -> str:

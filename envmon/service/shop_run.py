@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from envmon.service.broker import LOOPBACK
+from envmon.service.broker import LOOPBACK, ensure_port_free
 from envmon.service.supervisor import (
     Child,
     Supervisor,
@@ -55,7 +55,9 @@ def run_shop(shop_path: Path, say: Callable[[str], None]) -> int:
         EnvmonError: The shop file has faults, or a process cannot start.
     """
     shop = load_shop(shop_path)
-    ensure_port_free_for_boards(shop.shop.boards_port)
+    ensure_port_free_for_boards(shop.shop.boards_port, "another boards_port in [shop]")
+    if shop.broker.kind == "embedded":
+        ensure_port_free(shop.broker.host, shop.broker.port)
     children = children_of(shop, shop_path, data_folder(shop, shop_path), None)
     return Supervisor(children, say).run(
         f"envmon watches {shop.shop.name}: look at http://{LOOPBACK}:{shop.shop.boards_port}/"

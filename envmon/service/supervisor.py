@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 import logging
-import os
 import signal
 import subprocess
 import sys
@@ -13,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from envmon.errors import BrokerError, ServiceError
-from envmon.service.broker import wait_until_listening
+from envmon.service.broker import LOOPBACK, ensure_port_free, wait_until_listening
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -175,18 +174,20 @@ def module_argv(module: str, *arguments: object) -> list[str]:
     return ["-m", module, *(str(argument) for argument in arguments)]
 
 
-def ensure_port_free_for_boards(port: int) -> None:
+def ensure_port_free_for_boards(port: int, instead: str) -> None:
     """Refuse a boards port that is taken, before anything is started.
+
+    Args:
+        port: Port of the screens.
+        instead: How to choose another, in words.
 
     Raises:
         ServiceError: Something listens there.
     """
-    from envmon.service.broker import LOOPBACK, ensure_port_free  # noqa: PLC0415
-
     try:
         ensure_port_free(LOOPBACK, port)
     except ServiceError as error:
         raise ServiceError(
-            f"port {port} for the screens is taken; stop what listens there or choose another "
-            f"with --port (pid {os.getpid()} has started nothing)"
+            f"port {port} for the screens is taken, perhaps this shop is being watched already; "
+            f"stop what listens there, or choose {instead}"
         ) from error

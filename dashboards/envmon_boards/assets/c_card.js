@@ -103,7 +103,10 @@
   // What the alarm is about; the reasons with their numbers stand below it anyway.
   function alarmText(state, long) {
     const head = (alarm) => (long ? `: ${alarm.text.split(": ")[0]}` : "");
-    return state.alarms.map((a) => `ALARM since ${timeOfDay(a.since)}${head(a)}`).join("  ");
+    const [first, ...others] = state.alarms;
+    if (!first) return "";
+    const more = others.length ? ` (+${others.length})` : "";
+    return `ALARM since ${timeOfDay(first.since)}${more}${head(first)}`;
   }
 
   function drawStrip(card, state) {
@@ -146,12 +149,11 @@
     put(card, "cautions", foot.join("  "));
   }
 
-  // Whose limits they are: the maker's sheet with its date, or common practice.
+  // Whose limit decides: the maker's sheet with its date, or common practice.
   function sourceText(stage) {
-    const sources = [...new Set((stage?.reasons ?? []).map((r) => r.source))];
-    if (!sources.length) return [];
-    const sheet = stage.sheet ? ` (sheet of ${stage.sheet})` : "";
-    return [`Limits: ${sources.join("; ")}${sheet}.`];
+    const [first] = stage?.reasons ?? [];
+    if (!first) return [];
+    return [`Limit from: ${first.source}${stage.sheet ? `, ${stage.sheet}` : ""}.`];
   }
 
   // Nothing of an old state stays that could be taken for the present.

@@ -3,6 +3,8 @@
 (() => {
   const { put, make, ask, setShape, kindOf, WORDS } = window.envmon;
   let nodesAt = 0;
+  // What was asked for and not yet seen in the bay's state: only the watch can say it is done.
+  let asked = null;
 
   function preferred() {
     const wish = new URLSearchParams(location.search);
@@ -37,6 +39,12 @@
       setShape(button.querySelector('[data-f="shape"]'), kind);
       const word = button.dataset.stage ? WORDS[kind].toLowerCase() : "";
       put(button, "word", current ? `${word} · now`.replace(/^ · /, "") : word);
+    }
+    if (asked && state && (state.stage ?? "") === asked.stage) {
+      say(page, `${asked.name}: noted`);
+      asked = null;
+    } else if (asked && performance.now() - asked.at > 3000) {
+      say(page, `${asked.name}: sent, but the watch has not taken it over yet`, true);
     }
   }
 
@@ -73,8 +81,10 @@
       await ask(address, body);
       say(page, done);
       nodesAt = 0;
+      return true;
     } catch (error) {
       say(page, `not done: ${error.message}`, true);
+      return false;
     }
   }
 
@@ -91,7 +101,10 @@
       const bay = page.querySelector("[data-stages]").dataset.stages;
       const stage = button.dataset.stage || null;
       const name = button.querySelector(".name").textContent;
-      send(page, `/api/v1/bays/${bay}/stage`, { stage }, `${name}: noted`);
+      asked = null;
+      send(page, `/api/v1/bays/${bay}/stage`, { stage }, `${name}: sent`).then((done) => {
+        if (done) asked = { stage: stage ?? "", name, at: performance.now() };
+      });
     } else if (what === "hand") {
       const order = { bay: button.dataset.of, [button.dataset.hand]: Boolean(on) };
       send(page, "/api/v1/demo", order, `${button.textContent}: done`);
