@@ -51,15 +51,22 @@
     const ends = drawn.filter((t) => t.y.at(-1) !== undefined && t.y.at(-1) !== null)
       .map((t) => ({ t, px: ((t.y.at(-1) - low) / (high - low)) * height }))
       .sort((a, b) => a.px - b.px);
+    const step = size * 1.05;
     let lowest = size * 0.5;
-    return ends.map(({ t, px }) => {
-      const at = Math.max(px, lowest);
-      lowest = at + size * 1.05;
-      return {
-        x: 1, xref: "paper", xanchor: "left", xshift: 6, y: 0, yref: "paper", yshift: at,
-        text: t.name, showarrow: false, font: { size, color: t.line.color }, yanchor: "middle",
-      };
-    });
+    for (const end of ends) {
+      end.px = Math.max(end.px, lowest);
+      lowest = end.px + step;
+    }
+    // Where they were pushed over the top, they go down again together.
+    let highest = height - size * 0.4;
+    for (const end of [...ends].reverse()) {
+      end.px = Math.min(end.px, highest);
+      highest = end.px - step;
+    }
+    return ends.map(({ t, px }) => ({
+      x: 1, xref: "paper", xanchor: "left", xshift: 6, y: 0, yref: "paper", yshift: px,
+      text: t.name, showarrow: false, font: { size, color: t.line.color }, yanchor: "middle",
+    }));
   }
 
   function layout(div, kind, document, drawn, limit) {
