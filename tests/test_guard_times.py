@@ -259,6 +259,18 @@ def test_clock_ahead_is_flagged_not_used_and_taken_back_by_a_good_reading() -> N
     assert not any("clock" in note for note in bench.live().notes)
 
 
+def test_points_that_disagree_must_come_a_fifth_nearer_to_agree_again() -> None:
+    """Two sensors 2 K apart are allowed (units.py); 1.6 K is a fifth nearer."""
+    bench = Bench()
+    told = []
+    for place, apart_k in enumerate((1.9, 2.1, 1.9, 2.1, 1.7, 1.5, 1.9)):
+        at_s = 1.0 + place
+        bench.air(20.0, at_s)
+        bench.take([reading("air-b", "air_temp_c", 20.0 + apart_k, at_s + 0.5)])
+        told.append(bench.live().conditions["air_temp_c"].quality)
+    assert told == ["good", *["disagree"] * 4, "good", "good"]
+
+
 def test_points_that_disagree_are_marginal_at_best() -> None:
     """Air sensors may differ by 2 K: 20 and 22 agree, 20 and 22.1 do not."""
     for other_c, expected in ((22.0, "fit"), (22.1, "marginal")):

@@ -1,6 +1,4 @@
-"""Kill -9 of the watch in a loop loses and doubles nothing; the full 10 000 messages are run by
-``python tests/acceptance/kill_watch.py``.
-"""
+"""Kill -9 of the watch in a loop, while 10 000 messages come, loses and doubles nothing."""
 
 from __future__ import annotations
 
@@ -16,7 +14,7 @@ pytestmark = NEEDS_MOSQUITTO
 
 
 def test_kill_9_in_a_loop_stores_every_message_exactly_once(tmp_path: Path) -> None:
-    outcome = run(tmp_path, messages=1500, per_s=300)
+    outcome = run(tmp_path, messages=10_000, per_s=500)
     assert outcome.ok, report(outcome)
-    assert outcome.published == 1500
-    assert outcome.kills_between >= 2, report(outcome)
+    assert outcome.published == 10_000
+    assert outcome.kills_between >= 10, report(outcome)

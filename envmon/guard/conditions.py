@@ -53,8 +53,17 @@ Conditions = dict[str, Known]
 NO_SENSOR = Known(None, "missing", why="no_sensor")
 
 
+AGREE_AGAIN = 0.8
+"""Sensors that disagreed must come this much nearer before they agree again."""
+
+
 def measured(
-    quantity: str, group: tuple[Series, ...], newest: dict[str, Last], at_us: int
+    quantity: str,
+    group: tuple[Series, ...],
+    newest: dict[str, Last],
+    at_us: int,
+    *,
+    apart: bool = False,
 ) -> Known:
     """Return a quantity from its points: the median of the healthy ones.
 
@@ -65,6 +74,7 @@ def measured(
         group: The points that measure it in this bay.
         newest: Series key -> newest reading.
         at_us: Time to judge at [µs].
+        apart: They disagreed when they were last judged.
     """
     healthy: list[tuple[float, str]] = []
     t_us: int | None = None
@@ -93,7 +103,8 @@ def measured(
     points = tuple(point for _, point in healthy)
     low, high = min(values), max(values)
     known = Known(median(values), "good", t_us, points, left_out=tuple(left_out))
-    if high - low > QUANTITIES[quantity].agree_within and QUANTITIES[quantity].dimension != "state":
+    within = QUANTITIES[quantity].agree_within * (AGREE_AGAIN if apart else 1.0)
+    if high - low > within and QUANTITIES[quantity].dimension != "state":
         return known._replace(quality="disagree", why="disagree", spread=(low, high))
     return known
 
@@ -104,11 +115,11 @@ def conditions(plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) 
     Args:
         plan: The bay.
         newest: Series key -> newest reading.
-        now: What is remembered of the bay (for rates of change).
+        now: What is remembered of the bay (for rates of change, and who disagreed).
         at_us: Time to judge at [µs].
     """
     known = {
-        quantity: measured(quantity, group, newest, at_us)
+        quantity: measured(quantity, group, newest, at_us, apart=quantity in now.apart)
         for quantity, group in plan.sources.items()
     }
     known.update(_moist_air(plan, known))

@@ -201,6 +201,7 @@ def _judge_bay(bay: BayPlan, state: GuardState, at_us: int) -> list[Finding]:
     now = state.bays[bay.id]
     known = conditions(bay, state.newest, now, at_us)
     now.trail = longer_trail(now.trail, known, at_us)
+    now.apart = tuple(name for name in sorted(bay.sources) if known[name].why == "disagree")
     active = active_stage(bay, now)
     now.stages = {stage.id: judge(stage, known, now.limits, now, at_us) for stage in bay.stages}
     findings = []

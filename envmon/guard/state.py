@@ -66,6 +66,8 @@ class BayNow(msgspec.Struct):
     alarms: dict[str, AlarmNow] = {}
     trail: tuple[tuple[int, float, float], ...] = ()
     """(time [µs], air temperature [°C], RH [%]) of the last quarter of an hour."""
+    apart: tuple[str, ...] = ()
+    """Quantities whose sensors disagree."""
     told: Fitness | None = None
     """The active stage's verdict as last found."""
     wake_us: int | None = None
@@ -80,6 +82,7 @@ class BayNow(msgspec.Struct):
             dict(self.stages),
             dict(self.alarms),
             self.trail,
+            self.apart,
             self.told,
             self.wake_us,
         )
