@@ -61,11 +61,11 @@ def test_silence_of_the_watch_takes_every_number_away(stand: Stand, browser: Bro
         stand.mute()
         wait_text(page, VERDICT, "NO DATA")
         assert_blank(page)
-        assert page.inner_text('[data-f="trouble"]') == "watch is down since 14:05"
+        wait_text(page, '[data-f="trouble"]', "watch is down since 14:05")
         stand.mute(on=False)
         wait_text(page, VERDICT, "FIT")
         wait_text(page, number("north", "air_temp_c"), "20.4")
-        assert page.inner_text('[data-f="trouble"]') == ""
+        wait_text(page, '[data-f="trouble"]', "")
 
 
 def test_one_silent_bay_leaves_the_other_alone(stand: Stand, browser: Browser) -> None:

@@ -75,7 +75,7 @@
     if (silent > LATE_S) return "board server does not answer";
     if (!world.broker) return "broker lost";
     const { state, age_s: age, text } = world.watch;
-    if (state === "down" || state === "unheard" || age === null || age > silence()) {
+    if (state === "down" || state === "unheard" || age === null || age + silent > silence()) {
       return world.upAt ? `watch is down since ${timeOfDay(world.upAt)}` : "watch is down";
     }
     return state === "up" ? "" : `watch: ${text}`;
