@@ -10,10 +10,10 @@ from pathlib import Path
 import uvicorn
 
 from envmon.clock import clock_from_text
-from envmon.errors import EnvmonError, ShopFileError
 from envmon.guard.plan import plan_from_shop
+from envmon.service.ending import exit_code_of
 from envmon.service.watch_process import account_from, data_folder
-from envmon.shop.load import fault_lines, load_shop
+from envmon.shop.load import load_shop
 from envmon_boards.api import Boards
 from envmon_boards.app import build_app
 from envmon_boards.feed import LiveFeed
@@ -57,15 +57,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--demo", action="store_true")
     options = parser.parse_args(argv)
     logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s", stream=sys.stderr)
-    try:
-        serve(options)
-    except ShopFileError as error:
-        sys.stderr.write("\n".join(fault_lines(error)) + "\n")
-        return 2
-    except EnvmonError as error:
-        sys.stderr.write(f"envmon boards: {error}\n")
-        return 2
-    return 0
+    return exit_code_of("envmon boards", lambda: serve(options))
 
 
 if __name__ == "__main__":

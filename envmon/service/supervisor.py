@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from envmon.errors import BrokerError, ServiceError
 from envmon.service.broker import LOOPBACK, ensure_port_free, wait_until_listening
+from envmon.service.ending import BAD_USE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -26,8 +27,6 @@ BACKOFF_FIRST_S = 0.5
 BACKOFF_CAP_S = 30.0
 STEADY_S = 60.0
 """A process that ran so long has started well; its next fall counts as the first."""
-BAD_USE = 2
-"""Exit code of a process that cannot run as asked; trying again would not help."""
 _PR_SET_PDEATHSIG = 1
 
 

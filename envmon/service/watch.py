@@ -199,11 +199,15 @@ class Watch:
         """Write findings and the state they lead to, and take that state."""
         with self._store.atomic():
             self._store.add_events([*events, *(NewEvent(*finding) for finding in findings)])
-            saved = SavedGuard(self._fingerprint, state)
-            self._store.save_snapshot(SNAPSHOT, state.now_us, msgspec.json.encode(saved))
+            self._save(state)
         self.state = state
         self._dirty.update(self.plan.bays)
         self._tell(findings)
+
+    def _save(self, state: GuardState) -> None:
+        """Write the guard's snapshot into the transaction that is open."""
+        saved = SavedGuard(self._fingerprint, state)
+        self._store.save_snapshot(SNAPSHOT, state.now_us, msgspec.json.encode(saved))
 
     def _say_link(self) -> None:
         """Say once what is wrong with the broker, and once that it is over."""
@@ -280,8 +284,7 @@ class Watch:
             state, findings = step(self.plan, self.state, readings, events, now_us)
             self._store.add_events([NewEvent(*finding) for finding in findings])
             if findings or events or due:
-                saved = SavedGuard(self._fingerprint, state)
-                self._store.save_snapshot(SNAPSHOT, now_us, msgspec.json.encode(saved))
+                self._save(state)
         if findings or events or due:
             self._snapshot_at = time.monotonic() + SNAPSHOT_EVERY_S
         self.state = state
@@ -364,8 +367,7 @@ class Watch:
     def finish(self) -> None:
         """Save the guard's state and say goodbye to the broker."""
         with self._store.atomic():
-            saved = SavedGuard(self._fingerprint, self.state)
-            self._store.save_snapshot(SNAPSHOT, self.state.now_us, msgspec.json.encode(saved))
+            self._save(self.state)
         beat = {"state": "down", "at": iso_from_us(self._clock.now_us()), "text": "stopped"}
         self._link.publish(HEARTBEAT_TOPIC, msgspec.json.encode(beat), qos=1)
         self._link.close()

@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
-from envmon.errors import EnvmonError, ServiceError, ShopFileError
+from envmon.errors import ServiceError
 from envmon.intake.link import Account, BrokerLink, Will
+from envmon.service.ending import exit_code_of
 from envmon.service.watch import HEARTBEAT_TOPIC, LAST_WILL, Watch
-from envmon.shop.load import fault_lines, load_shop
+from envmon.shop.load import load_shop
 from envmon.store.sqlite import SqliteStore
 
 if TYPE_CHECKING:
@@ -104,6 +105,16 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
     lock.close()
 
 
+def watch_as_asked(options: argparse.Namespace) -> None:
+    """Read the shop file and watch the shop.
+
+    Raises:
+        EnvmonError: The shop file has faults, or the watch cannot run as asked.
+    """
+    shop = load_shop(options.shop)
+    run(shop, data_folder(shop, options.shop, options.data), options.clock)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run the watch; return the exit code."""
     parser = argparse.ArgumentParser(prog="envmon.service.watch_process")
@@ -112,16 +123,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--clock")
     options = parser.parse_args(argv)
     logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s", stream=sys.stderr)
-    try:
-        shop = load_shop(options.shop)
-        run(shop, data_folder(shop, options.shop, options.data), options.clock)
-    except ShopFileError as error:
-        sys.stderr.write("\n".join(fault_lines(error)) + "\n")
-        return 2
-    except EnvmonError as error:
-        sys.stderr.write(f"envmon watch: {error}\n")
-        return 2
-    return 0
+    return exit_code_of("envmon watch", lambda: watch_as_asked(options))
 
 
 if __name__ == "__main__":
