@@ -24,6 +24,25 @@ class Flag(IntFlag):
         """Whether the reading may speak for the present."""
         return self == Flag.GOOD
 
+    @property
+    def charted(self) -> bool:
+        """Whether it is a true value of its time, however late it came."""
+        return not self & ~Flag.LATE
+
+
+PARTS = 1_000
+"""Values are kept in thousandths of their unit, so that sums repeat exactly."""
+
+
+def kept_value(value: float) -> float:
+    """Return the value as it is kept: a whole number of thousandths of its unit.
+
+    No sensor of a bay resolves more, and the archive holds such values as integers. A value too
+    large for that (beyond 2**53 thousandths) stays as it is.
+    """
+    scaled = value * PARTS
+    return round(scaled) / PARTS if -(2.0**53) < scaled < 2.0**53 else value
+
 
 class Reading(NamedTuple):
     """One number from one sensor.

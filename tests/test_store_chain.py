@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from envmon.errors import StoreError
 from envmon.facts import NewEvent
 from envmon.store.chain import GENESIS, canonical, first_break, link
+from envmon.store.migrations import MIGRATIONS
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 
 if TYPE_CHECKING:
@@ -172,7 +173,7 @@ def test_first_entry_follows_from_the_genesis_hash() -> None:
 
 def test_migrations_are_recorded_once(store: SqliteStore, raw: sqlite3.Connection) -> None:
     first = raw.execute("SELECT name, applied_us FROM migration").fetchall()
-    assert [name for name, _ in first] == ["0001_first"]
+    assert [name for name, _ in first] == [name for name, _ in MIGRATIONS]
     SqliteStore(store.path.parent).close()
     assert raw.execute("SELECT name, applied_us FROM migration").fetchall() == first
 

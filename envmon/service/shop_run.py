@@ -41,6 +41,8 @@ def children_of(
     watch = ["envmon.service.watch_process", shop_path, "--data", folder, *clock]
     argv = module_argv(str(watch[0]), *watch[1:])
     children.append(Child("the watch", argv, ready_file=folder / READY_FILE))
+    keeper = module_argv("envmon.service.keeper_process", shop_path, "--data", folder, *clock)
+    children.append(Child("the keeper of the archive", keeper))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)

@@ -101,6 +101,10 @@ class StoreInfo(Strict):
 
     folder: str = Field(default="data", min_length=1)
     """Data folder; a relative one is beside the shop file."""
+    live_days: int = Field(default=2, ge=2, le=31, strict=True)
+    """Whole days (UTC) that stay in the live file before they move to the archive."""
+    retain_days: int | None = Field(default=None, ge=30, le=36_500, strict=True)
+    """Archived readings older than this are deleted; without it nothing ever is."""
 
 
 class Bay(Strict):

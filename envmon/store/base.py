@@ -32,6 +32,14 @@ class Reject(NamedTuple):
     reason: str
 
 
+class Checkpoint(NamedTuple):
+    """The guard's state at a moment of the past, and why it was kept."""
+
+    at_us: int
+    why: str
+    state: bytes
+
+
 class Store(Protocol):
     """Readings, events, requests, rejected payloads and the guard's snapshot.
 
@@ -71,6 +79,14 @@ class Store(Protocol):
         """Yield events behind a place in the chain, in order."""
         ...
 
+    def events_between(self, from_us: int, to_us: int) -> Iterator[Event]:
+        """Yield events with ``from_us <= at_us < to_us``, in the order of the chain."""
+        ...
+
+    def stage_before(self, bay: str, at_us: int) -> Event | None:
+        """Return the last ``stage_started`` or ``stage_ended`` of a bay before a time."""
+        ...
+
     def ask(self, kind: str, bay: str, data: dict[str, Any], at_us: int) -> int:
         """Keep a person's request durably and return its id."""
         ...
@@ -105,6 +121,22 @@ class Store(Protocol):
 
     def snapshot_at(self, name: str) -> int | None:
         """Return the time a named snapshot was taken at [µs, UTC], or None."""
+        ...
+
+    def add_checkpoint(self, at_us: int, why: str, state: bytes) -> None:
+        """Keep a state of the guard for good; replay starts from it."""
+        ...
+
+    def checkpoint_before(self, at_us: int) -> Checkpoint | None:
+        """Return the newest checkpoint at or before a time, the last one written first."""
+        ...
+
+    def checkpoints(self, from_us: int, to_us: int) -> list[Checkpoint]:
+        """Return the checkpoints with ``from_us <= at_us < to_us`` as they were written."""
+        ...
+
+    def series(self) -> dict[tuple[str, str], int]:
+        """Return every series ever kept, (point, quantity) -> its number in this file."""
         ...
 
     def close(self) -> None:

@@ -38,6 +38,25 @@ MIGRATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
                 name TEXT PRIMARY KEY, at_us INTEGER NOT NULL, state BLOB NOT NULL) STRICT""",
         ),
     ),
+    (
+        "0002_archive",
+        (
+            """CREATE TABLE archive_file (
+                path TEXT PRIMARY KEY, from_us INTEGER NOT NULL, to_us INTEGER NOT NULL,
+                row_count INTEGER NOT NULL, byte_count INTEGER NOT NULL,
+                seen_from_us INTEGER NOT NULL, seen_to_us INTEGER NOT NULL,
+                sha256 TEXT NOT NULL) STRICT""",
+            """CREATE TABLE summary (
+                series_id INTEGER NOT NULL REFERENCES series (id), step_s INTEGER NOT NULL,
+                day INTEGER NOT NULL, packed BLOB NOT NULL,
+                PRIMARY KEY (series_id, step_s, day)) STRICT""",
+            """CREATE TABLE checkpoint (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, at_us INTEGER NOT NULL, why TEXT NOT NULL,
+                state BLOB NOT NULL) STRICT""",
+            "CREATE INDEX event_by_time ON event (at_us)",
+            "CREATE INDEX event_by_kind ON event (kind, bay, seq)",
+        ),
+    ),
 )
 
 

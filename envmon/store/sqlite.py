@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.errors import StoreError
 from envmon.facts import Event, Flag, Reading
-from envmon.store.base import Reject, Request
+from envmon.store.base import Checkpoint, Reject, Request
 from envmon.store.chain import GENESIS, canonical, link
 from envmon.store.migrations import migrate
 
@@ -68,11 +68,11 @@ class SqliteStore:
         """Open a transaction, or a nested one that can be undone by itself."""
         name = f"level_{self._depth}"
         outermost = self._depth == 0
-        self._run("BEGIN IMMEDIATE" if outermost else f"SAVEPOINT {name}")
+        self.run("BEGIN IMMEDIATE" if outermost else f"SAVEPOINT {name}")
         self._depth += 1
         try:
             yield
-            self._run("COMMIT" if outermost else f"RELEASE {name}")
+            self.run("COMMIT" if outermost else f"RELEASE {name}")
         except BaseException:
             self._undo(name, outermost=outermost)
             raise
@@ -84,31 +84,40 @@ class SqliteStore:
             # Series ids given inside the transaction are gone with it.
             self._series.clear()
             if self._db.in_transaction:
-                self._run("ROLLBACK")
+                self.run("ROLLBACK")
         else:
             self._series.clear()
-            self._run(f"ROLLBACK TO {name}")
-            self._run(f"RELEASE {name}")
+            self.run(f"ROLLBACK TO {name}")
+            self.run(f"RELEASE {name}")
 
-    def _run(self, sql: str, parameters: Sequence[Any] = ()) -> sqlite3.Cursor:
+    def run(self, sql: str, parameters: Sequence[Any] = ()) -> sqlite3.Cursor:
+        """Run one statement; the rest of the store room builds on it."""
         try:
             return self._db.execute(sql, parameters)
         except sqlite3.Error as error:
             raise self._failure("write", error) from error
 
-    def _rows(self, sql: str, parameters: Sequence[Any] = ()) -> Iterator[Any]:
+    def rows(self, sql: str, parameters: Sequence[Any] = ()) -> Iterator[Any]:
         """Yield the rows of a query; a damaged page may show at any of them."""
         try:
             yield from self._db.execute(sql, parameters)
         except sqlite3.Error as error:
             raise self._failure("read", error) from error
 
-    def _series_id(self, point: str, quantity: str) -> int:
+    def run_many(self, sql: str, rows: Iterable[Sequence[Any]]) -> int:
+        """Run one statement for every row of parameters; return how many rows it changed."""
+        try:
+            return self._db.executemany(sql, rows).rowcount
+        except sqlite3.Error as error:
+            raise self._failure("write", error) from error
+
+    def series_id(self, point: str, quantity: str) -> int:
+        """Return the number a series has in this file, giving it one if it is new."""
         key = (point, quantity)
         found = self._series.get(key)
         if found is None:
-            self._run("INSERT OR IGNORE INTO series (point, quantity) VALUES (?, ?)", key)
-            row = self._run("SELECT id FROM series WHERE point = ? AND quantity = ?", key)
+            self.run("INSERT OR IGNORE INTO series (point, quantity) VALUES (?, ?)", key)
+            row = self.run("SELECT id FROM series WHERE point = ? AND quantity = ?", key)
             found = self._series[key] = int(row.fetchone()[0])
         return found
 
@@ -119,15 +128,11 @@ class SqliteStore:
         """
         with self.atomic():
             rows = [
-                (self._series_id(r.point, r.quantity), r.t_us, r.value, int(r.flag),
+                (self.series_id(r.point, r.quantity), r.t_us, r.value, int(r.flag),
                  r.seen_us - r.t_us)
                 for r in readings
             ]  # fmt: skip
-            try:
-                done = self._db.executemany(_INSERT, rows)
-            except sqlite3.Error as error:
-                raise self._failure("write", error) from error
-            return done.rowcount if rows else 0
+            return self.run_many(_INSERT, rows) if rows else 0
 
     def kept(self, readings: Sequence[Reading]) -> list[Reading]:
         """Return those of the readings that the store holds exactly as they are given."""
@@ -135,7 +140,7 @@ class SqliteStore:
             "SELECT point, quantity, t_us, value, flag, lag_us FROM series JOIN reading "
             "ON series_id = id WHERE point = ? AND quantity = ? AND t_us = ?"
         )
-        return [r for r in readings if r in [_reading(row) for row in self._rows(sql, r[:3])]]
+        return [r for r in readings if r in [_reading(row) for row in self.rows(sql, r[:3])]]
 
     def readings(self, from_us: int, to_us: int, points: Iterable[str] = ()) -> Iterator[Reading]:
         """Yield readings with ``from_us <= t_us < to_us`` in order of time."""
@@ -146,7 +151,7 @@ class SqliteStore:
             "JOIN reading ON series_id = id "
             f"WHERE t_us >= ? AND t_us < ?{marks} ORDER BY t_us, point, quantity"
         )
-        for row in self._rows(sql, (from_us, to_us, *wanted)):
+        for row in self.rows(sql, (from_us, to_us, *wanted)):
             yield _reading(row)
 
     def readings_seen_after(self, seen_us: int, horizon_us: int) -> list[Reading]:
@@ -156,12 +161,12 @@ class SqliteStore:
             "JOIN reading ON series_id = id WHERE t_us > ? AND t_us + lag_us > ? "
             "ORDER BY t_us + lag_us, t_us, point, quantity"
         )
-        return [_reading(row) for row in self._rows(sql, (horizon_us, seen_us))]
+        return [_reading(row) for row in self.rows(sql, (horizon_us, seen_us))]
 
     def add_events(self, events: Sequence[NewEvent]) -> list[Event]:
         """Append events to the chain and return them with place and hash."""
         with self.atomic():
-            last = self._run("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
+            last = self.run("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
             seq, before = last or (0, GENESIS)
             linked: list[Event] = []
             for event in events:
@@ -169,7 +174,7 @@ class SqliteStore:
                 entry = link(before, seq, event)
                 data = canonical(entry.data)
                 row = (seq, entry.at_us, entry.kind, entry.bay, data, entry.hash)
-                self._run("INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", row)
+                self.run("INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", row)
                 before = entry.hash
                 linked.append(entry)
             return linked
@@ -177,61 +182,103 @@ class SqliteStore:
     def events(self, after_seq: int = 0) -> Iterator[Event]:
         """Yield events behind a place in the chain, in order."""
         sql = "SELECT seq, at_us, kind, bay, data, hash FROM event WHERE seq > ? ORDER BY seq"
-        for seq, at_us, kind, bay, data, digest in self._rows(sql, (after_seq,)):
+        for seq, at_us, kind, bay, data, digest in self.rows(sql, (after_seq,)):
             yield Event(seq, at_us, kind, bay, json.loads(data), digest)
+
+    def events_between(self, from_us: int, to_us: int) -> Iterator[Event]:
+        """Yield events with ``from_us <= at_us < to_us``, in the order of the chain."""
+        sql = (
+            "SELECT seq, at_us, kind, bay, data, hash FROM event "
+            "WHERE at_us >= ? AND at_us < ? ORDER BY seq"
+        )
+        for seq, at_us, kind, bay, data, digest in self.rows(sql, (from_us, to_us)):
+            yield Event(seq, at_us, kind, bay, json.loads(data), digest)
+
+    def stage_before(self, bay: str, at_us: int) -> Event | None:
+        """Return the last ``stage_started`` or ``stage_ended`` of a bay before a time."""
+        sql = (
+            "SELECT seq, at_us, kind, bay, data, hash FROM event WHERE bay = ? AND at_us < ? "
+            "AND kind IN ('stage_started', 'stage_ended') ORDER BY seq DESC LIMIT 1"
+        )
+        for seq, when_us, kind, _, data, digest in self.rows(sql, (bay, at_us)):
+            return Event(seq, when_us, kind, bay, json.loads(data), digest)
+        return None
 
     def ask(self, kind: str, bay: str, data: dict[str, Any], at_us: int) -> int:
         """Keep a person's request durably and return its id."""
         sql = "INSERT INTO request (at_us, kind, bay, data) VALUES (?, ?, ?, ?)"
-        row = self._run(sql, (at_us, kind, bay, canonical(data))).lastrowid
+        row = self.run(sql, (at_us, kind, bay, canonical(data))).lastrowid
         assert row is not None
         return row
 
     def requests(self) -> list[Request]:
         """Return the requests not yet made into events, oldest first."""
-        rows = self._rows("SELECT id, at_us, kind, bay, data FROM request ORDER BY id")
+        rows = self.rows("SELECT id, at_us, kind, bay, data FROM request ORDER BY id")
         return [Request(i, at, kind, bay, json.loads(data)) for i, at, kind, bay, data in rows]
 
     def drop_requests(self, ids: Sequence[int]) -> None:
         """Forget requests that have become events (same transaction as the events)."""
         with self.atomic():
             for request_id in ids:
-                self._run("DELETE FROM request WHERE id = ?", (request_id,))
+                self.run("DELETE FROM request WHERE id = ?", (request_id,))
 
     def add_rejects(self, rejects: Sequence[Reject]) -> None:
         """Count payloads that could not be read and keep the newest of them."""
         with self.atomic():
             for reject in rejects:
                 sql = "INSERT INTO reject (at_us, topic, payload, reason) VALUES (?, ?, ?, ?)"
-                self._run(sql, reject)
+                self.run(sql, reject)
             if rejects:
                 sql = "DELETE FROM reject WHERE id <= (SELECT max(id) FROM reject) - ?"
-                self._run(sql, (REJECTS_KEPT,))
+                self.run(sql, (REJECTS_KEPT,))
 
     def rejects(self) -> list[Reject]:
         """Return the rejected payloads kept, newest first."""
-        rows = self._rows("SELECT at_us, topic, payload, reason FROM reject ORDER BY id DESC")
+        rows = self.rows("SELECT at_us, topic, payload, reason FROM reject ORDER BY id DESC")
         return [Reject(*row) for row in rows]
 
     def reject_total(self) -> int:
         """Return how many payloads have been rejected since the store began."""
         # AUTOINCREMENT never gives an id twice, so the highest one ever given is the count.
-        row = self._run("SELECT seq FROM sqlite_sequence WHERE name = 'reject'").fetchone()
+        row = self.run("SELECT seq FROM sqlite_sequence WHERE name = 'reject'").fetchone()
         return int(row[0]) if row else 0
 
     def save_snapshot(self, name: str, at_us: int, state: bytes) -> None:
         """Replace a named snapshot."""
-        self._run("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", (name, at_us, state))
+        self.run("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", (name, at_us, state))
 
     def snapshot(self, name: str) -> bytes | None:
         """Return a named snapshot, or None."""
-        row = self._run("SELECT state FROM snapshot WHERE name = ?", (name,)).fetchone()
+        row = self.run("SELECT state FROM snapshot WHERE name = ?", (name,)).fetchone()
         return bytes(row[0]) if row else None
 
     def snapshot_at(self, name: str) -> int | None:
         """Return the time a named snapshot was taken at [µs, UTC], or None."""
-        row = self._run("SELECT at_us FROM snapshot WHERE name = ?", (name,)).fetchone()
+        row = self.run("SELECT at_us FROM snapshot WHERE name = ?", (name,)).fetchone()
         return int(row[0]) if row else None
+
+    def add_checkpoint(self, at_us: int, why: str, state: bytes) -> None:
+        """Keep a state of the guard for good; replay starts from it."""
+        self.run("INSERT INTO checkpoint (at_us, why, state) VALUES (?, ?, ?)", (at_us, why, state))
+
+    def checkpoint_before(self, at_us: int) -> Checkpoint | None:
+        """Return the newest checkpoint at or before a time, the last one written first."""
+        sql = (
+            "SELECT at_us, why, state FROM checkpoint WHERE at_us <= ? "
+            "ORDER BY at_us DESC, id DESC LIMIT 1"
+        )
+        row = self.run(sql, (at_us,)).fetchone()
+        return Checkpoint(*row) if row else None
+
+    def checkpoints(self, from_us: int, to_us: int) -> list[Checkpoint]:
+        """Return the checkpoints with ``from_us <= at_us < to_us`` as they were written."""
+        sql = "SELECT at_us, why, state FROM checkpoint WHERE at_us >= ? AND at_us < ? ORDER BY id"
+        return [Checkpoint(*row) for row in self.rows(sql, (from_us, to_us))]
+
+    def series(self) -> dict[tuple[str, str], int]:
+        """Return every series ever kept, (point, quantity) -> its number in this file."""
+        rows = self.rows("SELECT point, quantity, id FROM series ORDER BY point, quantity")
+        return {(point, quantity): series_id for point, quantity, series_id in rows}
 
     def close(self) -> None:
         """Release the store; nothing written is lost."""
