@@ -105,6 +105,100 @@ def now(shop_file: ShopFile, as_json: AsJson = False) -> None:  # noqa: FBT002 -
         print_now(standing)
 
 
+DataFolder = Annotated[
+    Path | None, typer.Option("--data", help="Data folder instead of the shop file's.")
+]
+
+
+@app.command("import")
+def import_history(
+    shop_file: ShopFile,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="CSV, CSV with gzip, or Parquet.")],
+    data: DataFolder = None,
+    any_point: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--any-point", help="Take points the shop file does not have too.")
+    ] = False,
+) -> None:
+    """Bring history in from a file; what is there already is passed over."""
+    from envmon.clock import SystemClock
+    from envmon.service.importing import ImportJob, import_and_say
+
+    job = ImportJob(shop_file, file, str(data) if data else None, any_point)
+    raise typer.Exit(import_and_say(job, SystemClock(), _say))
+
+
+@app.command()
+def export(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: ShopFile,
+    since: Annotated[str, typer.Option("--from", help="Date or time it starts at.")],
+    until: Annotated[str, typer.Option("--to", help="Date or time it ends before.")],
+    form: Annotated[Literal["csv", "parquet"], typer.Option("--format")] = "csv",
+    out: Annotated[
+        Path | None, typer.Option(help="File to write; CSV without one: stdout.")
+    ] = None,
+    points: Annotated[str, typer.Option(help="Only these points, joined by commas.")] = "",
+    quantities: Annotated[str, typer.Option(help="Only these quantities.")] = "",
+    force: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--force", help="Replace a file that is there.")
+    ] = False,
+    data: DataFolder = None,
+) -> None:
+    """Write what is kept of a span as CSV or Parquet."""
+    from envmon.service.exporting import ExportJob, export
+
+    job = ExportJob(
+        shop_file,
+        since,
+        until,
+        form,
+        out,
+        str(data) if data else None,
+        [part.strip() for part in points.split(",") if part.strip()],
+        [part.strip() for part in quantities.split(",") if part.strip()],
+        force,
+    )
+    raise typer.Exit(export(job, _say))
+
+
+@app.command()
+def backup(
+    shop_file: ShopFile,
+    out: Annotated[Path, typer.Option(help="Folder to make; it must not be there yet.")],
+    data: DataFolder = None,
+) -> None:
+    """Make a consistent copy of the data folder, also while the shop is watched."""
+    from envmon.service.backup import make_backup
+
+    make_backup(shop_file, out, str(data) if data else None, _say)
+
+
+@app.command()
+def replay(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: ShopFile,
+    since: Annotated[str, typer.Option("--from", help="Date or time it starts at.")],
+    until: Annotated[str, typer.Option("--to", help="Date or time it ends before.")],
+    limits: Annotated[
+        Path | None, typer.Option(metavar="OTHER.toml", help="A shop file with other limits.")
+    ] = None,
+    stage: Annotated[
+        list[str] | None, typer.Option(help="Only this stage; may be given several times.")
+    ] = None,
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE.html", help="Write a page with the chart.")
+    ] = None,
+    data: DataFolder = None,
+) -> None:
+    """Run the guards over stored history: alarms, and when each stage was fit."""
+    from envmon.service.replay import Question
+    from envmon.service.replay_say import replay_and_say
+
+    question = Question(
+        shop_file, since, until, limits, tuple(stage or ()), str(data) if data else None
+    )
+    raise typer.Exit(replay_and_say(question, _say, as_json=as_json, out=out))
+
+
 def main() -> None:
     """Run the command; errors on purpose become one clear message and exit code 2."""
     from envmon.errors import EnvmonError, ShopFileError

@@ -7,6 +7,7 @@
     ├── ShopFileError         fix the shop file (carries all faults at once)
     ├── PayloadError          fix a sensor: what it sent cannot be read
     ├── StoreError            fix the disk or the data folder
+    │   └── StoreDamagedError     start the watch again: it renews the live file
     ├── BrokerError           fix the broker or the network
     └── ServiceError          fix how envmon is started
 
@@ -59,6 +60,10 @@ class PayloadError(EnvmonError):
 
 class StoreError(EnvmonError):
     """The data folder cannot be read or written."""
+
+
+class StoreDamagedError(StoreError):
+    """The live file itself is damaged; trying again would not help, renewing it does."""
 
 
 class BrokerError(EnvmonError):

@@ -114,6 +114,55 @@ def test_calibration_is_gain_then_offset_in_the_quantity_unit() -> None:
     assert reading.value == pytest.approx(1.02 * 20 - 0.5)
 
 
+@pytest.mark.parametrize(
+    ("value", "unit", "expected"),
+    [
+        ("21.2346", "", 21.235),
+        ("21.2344", "", 21.234),
+        ("-21.2346", "", -21.235),
+        ("-0.0004", "", 0.0),
+        ("68.1", "°F", 20.056),  # 36.1 / 1.8 = 20.0555...
+        ("293.1501", "K", 20.0),
+    ],
+)
+def test_values_are_kept_in_whole_thousandths(value: str, unit: str, expected: float) -> None:
+    """After conversion and calibration, in the unit of the quantity; in every format."""
+    reads = {"air_temp_c": {"name": "t", "pointer": "/t", "unit": unit or None}}
+    packs = {"senml": f'[{{"n":"t","v":{value}}}]', "json": f'{{"t":{value}}}', "number": value}
+    for payload_format, payload in packs.items():
+        (reading,) = decode(payload, reads=reads, format=payload_format)
+        assert reading.value == expected
+
+
+def test_value_is_kept_in_thousandths_after_calibration() -> None:
+    calibrations = {("air", "air_temp_c"): (1.001, 0.0004)}
+    (reading,) = Decoder([point()], calibrations, BAYS).decode(
+        "t", b'[{"n":"air_temp_c","v":20.01}]', NOW_US
+    )
+    assert reading.value == 20.03  # 20.03001 + 0.0004 = 20.03041
+
+
+@pytest.mark.parametrize(
+    ("value", "kept", "flag"),
+    [("103.0004", 103.0, Flag.GOOD), ("103.0006", 103.001, Flag.RANGE)],
+)
+def test_range_is_judged_by_the_kept_value(value: str, kept: float, flag: Flag) -> None:
+    (reading,) = decode(f'[{{"n":"rel_hum_pct","v":{value}}}]', reads={"rel_hum_pct": {}})
+    assert (reading.value, reading.flag) == (kept, flag)
+
+
+@pytest.mark.parametrize(
+    ("payload_format", "payload"),
+    [("senml", b'[{"n":"air_temp_c","v":20}]'), ("json", b'{"air_temp_c":20}'), ("number", b"20")],
+)
+def test_message_taken_in_with_others_is_seen_when_they_are(
+    payload_format: str, payload: bytes
+) -> None:
+    decoder = Decoder([point(format=payload_format)], {}, BAYS)
+    (reading,) = decoder.decode("t", payload, NOW_US, NOW_US + 7)
+    assert (reading.t_us, reading.seen_us) == (NOW_US, NOW_US + 7)
+
+
 def test_calibration_of_a_filled_in_point_wins_over_that_of_its_template() -> None:
     points = [point(id="{1}-air", bay="{1}", topic="b/+/air", format="number")]
     calibrations = {("{1}-air", "air_temp_c"): (1.0, 1.0), ("north-air", "air_temp_c"): (1.0, 2.0)}

@@ -12,7 +12,8 @@ from envmon.facts import Flag, Reading
 from envmon.guard.describe import describe
 from envmon.guard.engine import fresh_state
 from envmon.intake.link import Message
-from envmon.service.watch import SNAPSHOT, SavedGuard, plan_fingerprint
+from envmon.service.replay_mark import SavedGuard
+from envmon.service.watch import SNAPSHOT, plan_fingerprint
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import START_US, plan_from
 from tests.watch_support import HandWatch, senml
@@ -62,7 +63,7 @@ def test_a_clock_steered_back_a_little_changes_nothing(hand: HandWatch) -> None:
     before = fitness(hand)
     hand.turn(8.0)
     assert fitness(hand) == before
-    assert [event.kind for event in hand.store.events()] == []
+    assert hand.event_kinds() == []
 
 
 def test_a_restart_with_the_clock_behind_the_snapshot_knows_nothing(hand: HandWatch) -> None:
@@ -90,10 +91,10 @@ def test_a_fault_in_the_decoder_costs_one_message_not_the_stream(
 ) -> None:
     real = hand.watch._decoder.decode
 
-    def decode(topic: str, payload: bytes, now_us: int) -> list[Reading]:
+    def decode(topic: str, payload: bytes, *times_us: int) -> list[Reading]:
         if b"21.0" in payload:
             raise ZeroDivisionError
-        return real(topic, payload, now_us)
+        return real(topic, payload, *times_us)
 
     monkeypatch.setattr(hand.watch._decoder, "decode", decode)
     hand.turn(1, *(("hall/air-a", senml("temp", v, 0.1 * i)) for i, v in enumerate((20, 21.0, 22))))

@@ -6,18 +6,21 @@ in-memory twin here; a real one is in test_watch_broker.py.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from envmon.errors import StoreError
-from envmon.facts import Flag
+from envmon.facts import Flag, Reading
 from envmon.guard.engine import step
 from envmon.service import watch as watch_module
-from envmon.service.watch import PAYLOAD_KEPT, plan_fingerprint, restored_state
+from envmon.service.watch import PAYLOAD_KEPT, Watch, plan_fingerprint, restored_state
 from envmon.store.chain import first_break
 from envmon.store.sqlite import SqliteStore
-from tests.guard_support import SHOP, plan_from
+from tests.guard_support import SHOP, START_US, plan_from
 from tests.watch_support import HandWatch, senml
 
 if TYPE_CHECKING:
@@ -221,3 +224,44 @@ def test_changed_shop_file_judges_anew_and_keeps_what_the_person_said(hand: Hand
     state, _ = step(plan, state, [], [], hand.watch.state.now_us)
     assert state.bays["one"].limits["polish/panel_temp_c"].fitness == "fit"
     assert hand.watch.state.bays["one"].limits["polish/panel_temp_c"].fitness == "unfit"
+
+
+def test_readings_are_seen_at_whole_milliseconds(hand: HandWatch) -> None:
+    """The time of a turn is kept with each reading as a lag; short numbers take little room."""
+    hand.turn(2.3456789, ("hall/panel", senml("temp", 20.0, 1)), ("hall/panel", senml("temp", 21)))
+    own, arrived = hand.store.readings(*ALL)
+    assert own.seen_us == arrived.seen_us == START_US + 2_345_000
+    assert arrived.seen_us - arrived.t_us < 1_000
+
+
+def test_turns_within_one_millisecond_are_told_apart(hand: HandWatch) -> None:
+    for value in (20.0, 21.0, 22.0):
+        hand.turn(2.0, ("hall/panel", senml("temp", value, value)))
+    seen = [reading.seen_us for reading in hand.store.readings(*ALL)]
+    assert seen == sorted(set(seen))
+
+
+SERIES = st.sampled_from([("panel", "panel_temp_c"), ("air-a", "air_temp_c")])
+FLAGS = st.sampled_from([Flag.GOOD, Flag.CLOCK, Flag.RANGE, Flag.CLOCK | Flag.RANGE])
+
+
+@given(
+    known=st.dictionaries(SERIES, st.integers(0, 9)),
+    came=st.lists(st.tuples(SERIES, st.integers(0, 9), FLAGS), max_size=12),
+)
+def test_late_is_what_is_older_than_the_newest_true_one_before_it(
+    known: dict[tuple[str, str], int], came: list[tuple[tuple[str, str], int, Flag]]
+) -> None:
+    readings = [Reading(*series, t_us, 1.0, flag, 99) for series, t_us, flag in came]
+    newest = {"/".join(series): SimpleNamespace(t_us=t_us) for series, t_us in known.items()}
+    flagged = list(readings)
+    Watch._flag_late(SimpleNamespace(state=SimpleNamespace(newest=newest)), flagged)  # type: ignore[arg-type]
+
+    for index, (before, after) in enumerate(zip(readings, flagged, strict=True)):
+        earlier = [
+            r.t_us for r in flagged[:index]
+            if r[:2] == before[:2] and not r.flag & (Flag.CLOCK | Flag.LATE)
+        ]  # fmt: skip
+        bounds = earlier[-1:] or [known.get(before[:2], before.t_us)]
+        late = before.t_us < bounds[0]
+        assert after == before._replace(flag=before.flag | (Flag.LATE if late else 0))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.clock import ManualClock
 from envmon.intake.link import BrokerLink, Message
+from envmon.service.replay_mark import TAKEN
 from envmon.service.watch import Watch
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import SHOP, START_US, shop_from
@@ -63,9 +64,9 @@ def senml(name: str, value: float | str | None, at_s: float | None = None) -> by
 class HandWatch:
     """A watch on a hand-fed link, with a clock that moves when told."""
 
-    def __init__(self, folder: Path, text: str = SHOP) -> None:
+    def __init__(self, folder: Path, text: str = SHOP, at_us: int = START_US) -> None:
         self.folder = folder
-        self.clock, self.link = ManualClock(START_US), HandLink()
+        self.clock, self.link = ManualClock(at_us), HandLink()
         self.store = SqliteStore(folder)
         self.watch = Watch(shop_from(text), self.store, self.link, self.clock)
 
@@ -79,4 +80,5 @@ class HandWatch:
         return json.loads(self.link.retained[topic])
 
     def event_kinds(self) -> list[str]:
-        return [event.kind for event in self.store.events()]
+        """Return what was done and found; which limits are in force is told at every start."""
+        return [event.kind for event in self.store.events() if event.kind != TAKEN]

@@ -19,6 +19,7 @@ from envmon.errors import StoreError
 from envmon.shop.stages import STAGE_IDS
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.door import body_of, problem, refuse_foreign
+from envmon_boards.history_api import history_router
 from envmon_boards.trend import trend_document, trend_points
 
 if TYPE_CHECKING:
@@ -170,6 +171,7 @@ def router_of(boards: Boards) -> APIRouter:
         return await run_in_threadpool(answers.set_stage, bay_id, await body_of(request))
 
     _add_trend(router, answers)
+    router.include_router(history_router(boards))
     if boards.source is not None:
         _add_demo(router, boards.feed, boards.source)
     return router

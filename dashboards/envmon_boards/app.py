@@ -11,6 +11,7 @@ from fastapi import FastAPI
 
 from envmon_boards.api import router_of
 from envmon_boards.door import LoopbackOnly
+from envmon_boards.history_page import history_page
 from envmon_boards.skeleton import demo_page, html, stage_page, top_bar, wall
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ ASSETS = Path(__file__).parent / "assets"
 
 
 def page(boards: Boards, path: str) -> Any:
-    """Return the page for an address: ``/``, ``/bay/<id>``, ``/stages/<id>``, ``/demo``."""
+    """Return the page for ``/``, ``/bay/<id>``, ``/stages/<id>``, ``/history`` or ``/demo``."""
     return html.Div([top_bar(boards.shop, demo=boards.demo), *_below(boards, path)])
 
 
@@ -34,6 +35,8 @@ def _below(boards: Boards, path: str) -> list[Any]:
     if kind == "stages" and bay_id in bays:
         stages = [(stage.id, stage.name) for stage in boards.plan.bays[bay_id].stages]
         return [stage_page(bays[bay_id], stages)]
+    if kind == "history" and not bay_id:
+        return [history_page(boards.shop)]
     if kind == "demo" and boards.demo:
         return [demo_page(boards.shop)]
     return [html.P(f"There is no page {path}. Bays: {', '.join(bays)}.", className="lost")]

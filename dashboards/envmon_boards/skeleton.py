@@ -100,6 +100,7 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
     """Return shop name, ways to other pages, trouble, theme switch and clock."""
     links = [html.A("all bays", href="/")]
     links += [html.A(bay.name, href=f"/bay/{bay.id}") for bay in shop.bay if len(shop.bay) > 1]
+    links.append(html.A("history", href="/history"))
     if demo:
         links.append(html.A("demo", href="/demo"))
     theme = html.Button("dark / bright", className="theme", **{"data-act": "theme"})

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from statistics import median
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from envmon.clock import HOUR_US, MINUTE_US, SECOND_US
 from envmon.errors import InputError
+from envmon.guard.trail import RATES, rate_per_h
 from envmon.physics.air import moist_air_state
 from envmon.physics.surface import dew_margin_k
 from envmon.units import QUANTITIES
@@ -17,11 +18,6 @@ if TYPE_CHECKING:
     from envmon.guard.state import BayNow, Last
 
 Why = Literal["", "no_sensor", "silent", "stale", "suspect", "input", "disagree", "warming"]
-
-TRAIL_STEP_US = 30 * SECOND_US
-TRAIL_SPAN_US = 15 * MINUTE_US
-TRAIL_NEEDED_US = 5 * MINUTE_US
-TRAIL_OLD_US = 3 * MINUTE_US
 
 
 class Known(NamedTuple):
@@ -55,6 +51,24 @@ NO_SENSOR = Known(None, "missing", why="no_sensor")
 
 AGREE_AGAIN = 0.8
 """Sensors that disagreed must come this much nearer before they agree again."""
+
+
+def apart_from(quantity: str, *, apart: bool) -> float:
+    """Return how far sensors of one quantity may lie apart and still agree.
+
+    Args:
+        quantity: Name of the quantity.
+        apart: They disagreed when they were last judged.
+    """
+    known = QUANTITIES[quantity]
+    if known.dimension == "state":
+        return math.inf
+    return known.agree_within * (AGREE_AGAIN if apart else 1.0)
+
+
+def is_healthy(series: Series, last: Last, at_us: int) -> bool:
+    """Return whether a series may speak: usable, and not older than its stale time."""
+    return last.usable and at_us - last.alive_us <= series.stale_us
 
 
 def measured(
@@ -99,12 +113,13 @@ def measured(
         quality: Quality = {"suspect": "suspect", "stale": "stale"}.get(why, "missing")  # type: ignore[assignment]
         spread = None if odd is None or quality != "suspect" else (odd, odd)
         return Known(None, quality, t_us, tuple(s.point for s in group), why, spread)
+    points = tuple([point for _, point in healthy])
+    if len(healthy) == 1:
+        return Known(healthy[0][0], "good", t_us, points, left_out=tuple(left_out))
     values = [value for value, _ in healthy]
-    points = tuple(point for _, point in healthy)
     low, high = min(values), max(values)
     known = Known(median(values), "good", t_us, points, left_out=tuple(left_out))
-    within = QUANTITIES[quantity].agree_within * (AGREE_AGAIN if apart else 1.0)
-    if high - low > within and QUANTITIES[quantity].dimension != "state":
+    if high - low > apart_from(quantity, apart=apart):
         return known._replace(quality="disagree", why="disagree", spread=(low, high))
     return known
 
@@ -118,14 +133,43 @@ def conditions(plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) 
         now: What is remembered of the bay (for rates of change, and who disagreed).
         at_us: Time to judge at [µs].
     """
-    known = {
+    known = measured_conditions(plan, newest, now, at_us)
+    known.update(moist_conditions(plan, known))
+    known.update(_rate(name, now, known, at_us) for name in RATES)
+    return known
+
+
+def held_conditions(plan: BayPlan, known: Conditions, now: BayNow, at_us: int) -> Conditions:
+    """Return the measured conditions with those derived ones that a limit of the bay is on.
+
+    Args:
+        plan: The bay.
+        known: Its measured conditions.
+        now: What is remembered of the bay.
+        at_us: Time to judge at [µs].
+    """
+    held = dict(known)
+    if plan.holds_moist:
+        held.update(moist_conditions(plan, known))
+    held.update(_rate(name, now, known, at_us) for name in plan.held_rates)
+    return held
+
+
+def measured_conditions(
+    plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int
+) -> Conditions:
+    """Return the measured conditions of a bay; arguments as for ``conditions``."""
+    return {
         quantity: measured(quantity, group, newest, at_us, apart=quantity in now.apart)
         for quantity, group in plan.sources.items()
     }
-    known.update(_moist_air(plan, known))
-    known["dew_margin_k"] = _dew_margin(known)
-    known.update(_rates(now, known, at_us))
-    return known
+
+
+def moist_conditions(plan: BayPlan, known: Conditions) -> Conditions:
+    """Return what follows from air temperature, humidity, pressure and panel temperature."""
+    moist = _moist_air(plan, known)
+    moist["dew_margin_k"] = _dew_margin(known, moist)
+    return moist
 
 
 def _blocked(name: str, known: Conditions) -> Known | None:
@@ -136,7 +180,7 @@ def _blocked(name: str, known: Conditions) -> Known | None:
     return Known(None, source.quality, source.t_us, source.points, "input", cause=name)
 
 
-_MOIST = (
+MOIST = (
     "dew_point_c",
     "frost_point_c",
     "wet_bulb_c",
@@ -148,7 +192,7 @@ _MOIST = (
 def _moist_air(plan: BayPlan, known: Conditions) -> Conditions:
     blocked = _blocked("air_temp_c", known) or _blocked("rel_hum_pct", known)
     if blocked is not None:
-        return dict.fromkeys(_MOIST, blocked)
+        return dict.fromkeys(MOIST, blocked)
     air, humidity = known["air_temp_c"], known["rel_hum_pct"]
     assert air.value is not None
     assert humidity.value is not None
@@ -160,19 +204,20 @@ def _moist_air(plan: BayPlan, known: Conditions) -> Conditions:
         broken = Known(
             None, "suspect", humidity.t_us, humidity.points, "input", None, "rel_hum_pct"
         )
-        return dict.fromkeys(_MOIST, broken)
+        return dict.fromkeys(MOIST, broken)
     quality: Quality = "good" if air.quality == humidity.quality == "good" else "disagree"
     t_us = min(air.t_us or 0, humidity.t_us or 0)
     points = (*air.points, *(p for p in humidity.points if p not in air.points))
-    return {name: Known(getattr(state, name), quality, t_us, points) for name in _MOIST}
+    return {name: Known(getattr(state, name), quality, t_us, points) for name in MOIST}
 
 
-def _dew_margin(known: Conditions) -> Known:
-    blocked = _blocked("panel_temp_c", known) or _blocked("dew_point_c", known)
+def _dew_margin(known: Conditions, moist: Conditions) -> Known:
+    dew, frost = moist["dew_point_c"], moist["frost_point_c"]
+    blocked = _blocked("panel_temp_c", known) or _blocked("dew_point_c", moist)
     if blocked is not None:
-        cause = known["dew_point_c"].cause if blocked.cause == "dew_point_c" else blocked.cause
+        cause = dew.cause if blocked.cause == "dew_point_c" else blocked.cause
         return blocked._replace(cause=cause)
-    panel, dew, frost = known["panel_temp_c"], known["dew_point_c"], known["frost_point_c"]
+    panel = known["panel_temp_c"]
     assert panel.value is not None
     assert dew.value is not None
     assert frost.value is not None
@@ -182,46 +227,13 @@ def _dew_margin(known: Conditions) -> Known:
     return Known(margin, quality, t_us, (*panel.points, *dew.points))
 
 
-def longer_trail(
-    trail: tuple[tuple[int, float, float], ...], known: Conditions, at_us: int
-) -> tuple[tuple[int, float, float], ...]:
-    """Return the trail with the present added, at most one entry each half minute."""
-    air, humidity = (
-        known.get("air_temp_c", NO_SENSOR).value,
-        known.get("rel_hum_pct", NO_SENSOR).value,
-    )
-    if air is None or humidity is None or (trail and at_us - trail[-1][0] < TRAIL_STEP_US):
-        return trail
-    kept = tuple(entry for entry in trail if at_us - entry[0] <= TRAIL_SPAN_US)
-    return (*kept, (at_us, air, humidity))
-
-
-_RATES = (("air_temp_rate_k_h", "air_temp_c", 1), ("rel_hum_rate_pct_h", "rel_hum_pct", 2))
-
-
-def _rates(now: BayNow, known: Conditions, at_us: int) -> Conditions:
-    """Return the rates of change by least squares over the trail [K/h, %/h]."""
-    return {name: _rate(now, known, source, column, at_us) for name, source, column in _RATES}
-
-
-def _rate(now: BayNow, known: Conditions, source: str, column: int, at_us: int) -> Known:
+def _rate(name: str, now: BayNow, known: Conditions, at_us: int) -> tuple[str, Known]:
+    source, column = RATES[name]
     blocked = _blocked(source, known)
     if blocked is not None:
-        return blocked
-    trail = now.trail
+        return name, blocked
     # The trail grows only while both are known; an old one says nothing of the present.
-    if (
-        len(trail) < 3
-        or trail[-1][0] - trail[0][0] < TRAIL_NEEDED_US
-        or at_us - trail[-1][0] > TRAIL_OLD_US
-    ):
-        return Known(None, "missing", why="warming")
-    hours = [(entry[0] - trail[0][0]) / HOUR_US for entry in trail]
-    slope = _slope(hours, [entry[column] for entry in trail])
-    return Known(slope, known[source].quality, trail[-1][0])
-
-
-def _slope(x: list[float], y: list[float]) -> float:
-    mean_x, mean_y = sum(x) / len(x), sum(y) / len(y)
-    above = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True))
-    return above / sum((a - mean_x) ** 2 for a in x)
+    rate = rate_per_h(now.trail, column, at_us)
+    if rate is None:
+        return name, Known(None, "missing", why="warming")
+    return name, Known(rate, known[source].quality, now.trail[-1][0])

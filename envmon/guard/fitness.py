@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Literal
 
 from envmon.guard.conditions import NO_SENSOR
@@ -23,7 +24,7 @@ _GROUP: dict[Fitness, Literal["inside", "unfit", "unknown"]] = {
 
 
 def hold(limit: HeldLimit, known: Known, before: LimitNow | None, at_us: int) -> LimitNow:
-    """Return where a limit stands now.
+    """Return where a limit stands now; ``before`` itself where nothing changed.
 
     A value exactly on the edge is inside. Once outside it counts as inside again only when it
     has come back by the deadband. Within the margin, or with sensors that disagree, it is
@@ -47,26 +48,74 @@ def hold(limit: HeldLimit, known: Known, before: LimitNow | None, at_us: int) ->
             fitness = "marginal"
         else:
             fitness = "fit"
+    if before is None:
+        return LimitNow(fitness, _GROUP[fitness], at_us, held_out)
+    if before.fitness == fitness and before.held_out == held_out:
+        return before
     group = _GROUP[fitness]
-    since = before.since_us if before is not None and before.group == group else at_us
-    return LimitNow(fitness, group, since, held_out)
+    since_us = before.since_us if before.group == group else at_us
+    return LimitNow(fitness, group, since_us, held_out)
 
 
 def _is_out(limit: HeldLimit, value: float, *, held_out: bool) -> bool:
     if value < limit.low or value > limit.high:
         return True
-    inside = limit.low + limit.deadband <= value <= limit.high - limit.deadband
-    return held_out and not inside
+    if not held_out:
+        return False
+    return not limit.low + limit.deadband <= value <= limit.high - limit.deadband
 
 
 def _is_near(limit: HeldLimit, value: float, before: LimitNow | None) -> bool:
-    # The marginal zone has a deadband of its own, so that the word does not flicker.
-    extra = limit.deadband if before is not None and before.fitness != "fit" else 0.0
     if not limit.margin:
         return False
+    near = _near_width(limit, before)
+    return value < limit.low + near or value > limit.high - near
+
+
+def _near_width(limit: HeldLimit, before: LimitNow | None) -> float:
+    # The marginal zone has a deadband of its own, so that the word does not flicker.
+    extra = limit.deadband if before is not None and before.fitness != "fit" else 0.0
     # However wide the margin, the middle fifth of a range stays fit.
-    zone = min(limit.margin + extra, 0.4 * (limit.high - limit.low))
-    return value < limit.low + zone or value > limit.high - zone
+    return min(limit.margin + extra, 0.4 * (limit.high - limit.low))
+
+
+def zone(limit: HeldLimit, known: Known, stands: LimitNow) -> tuple[float, float]:
+    """Return the values among which ``hold`` would leave a limit where it stands.
+
+    Args:
+        limit: The limit.
+        known: The condition it was just held against; it has a value.
+        stands: What ``hold`` returned.
+
+    Returns:
+        Lowest and highest value, both included, and ``known.value`` among them; infinite where
+        the limit is open.
+    """
+    value = known.value
+    assert value is not None
+    if stands.held_out:
+        return _zone_below_or_above(
+            value, limit.low + limit.deadband, limit.high - limit.deadband, -math.inf, math.inf
+        )
+    if stands.fitness == "marginal" and known.quality == "good":
+        near = _near_width(limit, stands)
+        return _zone_below_or_above(
+            value, limit.low + near, limit.high - near, limit.low, limit.high
+        )
+    # A limit without a margin is near nothing.
+    near = _near_width(limit, stands) if stands.fitness == "fit" and limit.margin else 0.0
+    return limit.low + near, limit.high - near
+
+
+def _zone_below_or_above(
+    value: float, below: float, above: float, low: float, high: float
+) -> tuple[float, float]:
+    """Return the part of ``low`` to ``high`` under ``below``, or over ``above``."""
+    if value < below:
+        return low, min(high, math.nextafter(below, -math.inf))
+    if value > above:
+        return max(low, math.nextafter(above, math.inf)), high
+    return value, value
 
 
 def judge(
@@ -83,8 +132,10 @@ def judge(
     """
     worst: Fitness = "fit" if stage.limits or not stage.by_hand else "unknown"
     for limit in stage.limits:
-        stands = hold(limit, known.get(limit.quantity, NO_SENSOR), limits.get(limit.key), at_us)
-        limits[limit.key] = stands
+        before_it = limits.get(limit.key)
+        stands = hold(limit, known.get(limit.quantity, NO_SENSOR), before_it, at_us)
+        if stands is not before_it:
+            limits[limit.key] = stands
         if SEVERITY[stands.fitness] > SEVERITY[worst]:
             worst = stands.fitness
     inside = worst in ("fit", "marginal")

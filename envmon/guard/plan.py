@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from envmon.clock import SECOND_US
+from envmon.guard.trail import RATES
 from envmon.physics.air import pressure_pa_from_altitude
 from envmon.shop.points import expand_points
 from envmon.shop.stages import stages_in_force
+from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -64,13 +66,33 @@ class StagePlan:
 
 @dataclass(frozen=True, slots=True)
 class BayPlan:
-    """Where a bay's conditions come from and what they are held to."""
+    """Where a bay's conditions come from and what they are held to.
+
+    Attributes:
+        id: The bay.
+        name: What people call it.
+        sources: Quantity -> the points that measure it.
+        stages: Every stage in order of work.
+        pressure_pa: Air pressure where no sensor says it [Pa].
+        holds_moist: A limit is on something that follows from the air and its humidity.
+        held_rates: Rates of change that a limit is on.
+    """
 
     id: str
     name: str
     sources: dict[str, tuple[Series, ...]]
     stages: tuple[StagePlan, ...]
     pressure_pa: float
+    # They follow from the rest, so they are no part of what tells two plans apart.
+    holds_moist: bool = field(init=False, repr=False, compare=False)
+    held_rates: tuple[str, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        held = {limit.quantity for stage in self.stages for limit in stage.limits}
+        derived = {name for name in held if QUANTITIES[name].derived}
+        rates = tuple(sorted(derived & RATES.keys()))
+        object.__setattr__(self, "holds_moist", len(derived) > len(rates))
+        object.__setattr__(self, "held_rates", rates)
 
 
 @dataclass(frozen=True, slots=True)

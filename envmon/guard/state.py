@@ -71,10 +71,17 @@ class BayNow(msgspec.Struct):
     told: Fitness | None = None
     """The active stage's verdict as last found."""
     wake_us: int | None = None
-    """When something changes without a new reading: the next deadline."""
+    """When something may change without a new reading: the next deadline, or earlier."""
+    calm: dict[str, tuple[float, float]] = {}
+    """Series key -> values among which no limit changes, as long as all others keep to theirs."""
+    trail_due_us: int = 0
+    """From when on the next reading makes the trail longer."""
 
     def copy(self) -> BayNow:
-        """Return a copy that can be changed without changing this one."""
+        """Return a copy that can be changed without changing this one.
+
+        ``calm`` is shared: it is replaced as a whole and never changed.
+        """
         return BayNow(
             self.stage,
             self.stage_since_us,
@@ -85,6 +92,8 @@ class BayNow(msgspec.Struct):
             self.apart,
             self.told,
             self.wake_us,
+            self.calm,
+            self.trail_due_us,
         )
 
 
@@ -140,3 +149,19 @@ class Finding(NamedTuple):
     kind: str
     bay: str
     data: dict[str, Any]
+
+
+class StageTurn(NamedTuple):
+    """A stage's verdict from this time on, whether it is being worked or not.
+
+    Attributes:
+        at_us: When it came to that [µs].
+        bay: The bay.
+        stage: The stage.
+        fitness: The verdict.
+    """
+
+    at_us: int
+    bay: str
+    stage: str
+    fitness: Fitness

@@ -12,9 +12,9 @@ import re
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.errors import InputError, PayloadError
-from envmon.intake.number_payload import ensure_size
 from envmon.intake.take import (
     Take,
+    When,
     json_readings,
     number_readings,
     senml_readings,
@@ -101,26 +101,27 @@ class Decoder:
         """
         return self._known[point_id]
 
-    def decode(self, topic: str, payload: bytes, now_us: int) -> list[Reading]:
+    def decode(
+        self, topic: str, payload: bytes, now_us: int, seen_us: int | None = None
+    ) -> list[Reading]:
         """Return the readings of one message in the order of their time.
 
         Args:
             topic: Topic the message came on.
             payload: Its bytes.
             now_us: Arrival [µs, UTC].
+            seen_us: When it is taken in, together with others; None is arrival [µs, UTC].
 
         Raises:
             PayloadError: The message is refused; the text says what, where and what is allowed.
         """
         route = self._routes.get(topic) or self._route(topic)
-        ensure_size(payload)
-        readings: list[Reading] = []
-        if route.senml:
-            readings += senml_readings(route.senml, payload, now_us)
+        when = When(now_us, now_us if seen_us is None else seen_us)
+        readings = senml_readings(route.senml, payload, when) if route.senml else []
         if route.json:
-            readings += json_readings(route.json, payload, now_us)
+            readings += json_readings(route.json, payload, when)
         if route.number:
-            readings += number_readings(route.number, payload, now_us)
+            readings += number_readings(route.number, payload, when)
         return readings
 
     def _route(self, topic: str) -> _Route:

@@ -158,12 +158,15 @@ def resolve(records: Sequence[RawRecord], now_us: int) -> list[Record]:
                 resolved.append(_resolved(raw, base, now_us))
         except PayloadError as error:
             raise PayloadError(f"record {position}: {error}") from None
-    resolved.sort(key=attrgetter("t_us"))
+    if len(resolved) > 1:
+        resolved.sort(key=attrgetter("t_us"))
     return resolved
 
 
 def _has_value(raw: RawRecord, base: _Base) -> bool:
     """Return False for a record of base fields only; refuse none and several values (4.2)."""
+    if raw.v is not UNSET and raw.vs is UNSET and raw.vb is UNSET and raw.vd is UNSET:
+        return True
     count = (
         (raw.v is not UNSET) + (raw.vs is not UNSET) + (raw.vb is not UNSET) + (raw.vd is not UNSET)
     )

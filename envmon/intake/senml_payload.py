@@ -79,7 +79,7 @@ def parse_senml(payload: bytes) -> list[RawRecord]:
     Raises:
         PayloadError: The payload is no SenML pack.
     """
-    if payload.lstrip(b" \t\r\n")[:1] in b"[{":
+    if payload[:1] == b"[" or payload.lstrip(b" \t\r\n")[:1] in b"[{":
         return parse_senml_json(payload)
     return parse_senml_cbor(payload)
 

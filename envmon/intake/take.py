@@ -9,9 +9,9 @@ from msgspec import UNSET
 
 from envmon.clock import us_from_datetime
 from envmon.errors import InputError, PayloadError
-from envmon.facts import Flag, Reading
+from envmon.facts import Flag, Reading, kept_value
 from envmon.intake.json_payload import MISSING, parse_json, tokens_from_pointer, value_at
-from envmon.intake.number_payload import ensure_number, parse_number
+from envmon.intake.number_payload import EXACT_LIMIT, ensure_number, parse_number
 from envmon.intake.senml import Record, resolve, value_from_senml
 from envmon.intake.senml_payload import parse_senml
 from envmon.units import Quantity, convert
@@ -50,6 +50,18 @@ class Take(NamedTuple):
     offset: float
 
 
+class When(NamedTuple):
+    """When a message came.
+
+    Attributes:
+        now_us: Arrival, the time of what has none of its own [µs, UTC].
+        seen_us: When it is taken in, together with others [µs, UTC].
+    """
+
+    now_us: int
+    seen_us: int
+
+
 def take_from_read(
     point_id: str, quantity: Quantity, read: Read, gain_offset: tuple[float, float]
 ) -> Take:
@@ -65,7 +77,7 @@ def take_from_read(
     )
 
 
-def _reading(take: Take, value: float, t_us: int, now_us: int) -> Reading:
+def _reading(take: Take, value: float, t_us: int, when: When) -> Reading:
     quantity = take.quantity
     if quantity.dimension == "state" and 0 < value < 1:
         raise PayloadError(f"{take.point} {quantity.name} is {value}; a state is 0 or 1")
@@ -74,47 +86,46 @@ def _reading(take: Take, value: float, t_us: int, now_us: int) -> Reading:
             f"{take.point} {quantity.name} has the time {t_us / 1e6:.3f} s; 2000-01-01 to "
             "2099-12-31 is allowed: set the sensor's clock, or send no time"
         )
-    calibrated = take.gain * value + take.offset
+    kept = kept_value(take.gain * value + take.offset)
     flag = Flag.GOOD
-    if not quantity.low <= calibrated <= quantity.high:
+    if not quantity.low <= kept <= quantity.high:
         flag |= Flag.RANGE
-    if t_us > now_us + CLOCK_TOLERANCE_US:
+    if t_us > when.now_us + CLOCK_TOLERANCE_US:
         flag |= Flag.CLOCK
-    return Reading(take.point, quantity.name, t_us, calibrated, flag, now_us)
+    return Reading(take.point, quantity.name, t_us, kept, flag, when.seen_us)
 
 
 def senml_readings(
-    names: Mapping[str, tuple[Take, ...]], payload: bytes, now_us: int
+    names: Mapping[str, tuple[Take, ...]], payload: bytes, when: When
 ) -> list[Reading]:
     """Return the readings of a SenML pack in the order of time.
 
     Args:
         names: SenML name, or its end behind the base name -> what it brings.
         payload: JSON or CBOR.
-        now_us: Arrival [µs, UTC].
+        when: Arrival, and when it is taken in.
 
     Raises:
         PayloadError: The message is refused.
     """
     readings: list[Reading] = []
-    for record in resolve(parse_senml(payload), now_us):
+    for record in resolve(parse_senml(payload), when.now_us):
         takes = names.get(record.end, ())
         if record.name != record.end:
             takes += names.get(record.name, ())
-        for take in takes:
-            value = _senml_value(take, record)
-            readings.append(_reading(take, value, record.t_us, now_us))
+        readings += [_reading(t, _senml_value(t, record), record.t_us, when) for t in takes]
     if not readings:
         raise PayloadError(f"pack has none of the records {', '.join(names)}; one is needed")
     return readings
 
 
 def _senml_value(take: Take, record: Record) -> float:
-    if record.v is not UNSET:
-        number = ensure_number(record.v, f"record {record.name!r}")
-        unit = record.unit
-        if unit:
-            return value_from_senml(number, unit, take.quantity)
+    number = record.v
+    if number is not UNSET:
+        if type(number) is not float or not -EXACT_LIMIT < number < EXACT_LIMIT:
+            number = ensure_number(number, f"record {record.name!r}")
+        if record.unit:
+            return value_from_senml(number, record.unit, take.quantity)
         return _in_own_unit(take, number)
     if record.vb is not UNSET and take.quantity.dimension == "state":
         return float(record.vb)
@@ -134,7 +145,7 @@ def _in_own_unit(take: Take, number: float) -> float:
         raise PayloadError(str(error)) from None
 
 
-def json_readings(takes: tuple[Take, ...], payload: bytes, now_us: int) -> list[Reading]:
+def json_readings(takes: tuple[Take, ...], payload: bytes, when: When) -> list[Reading]:
     """Return the readings of a JSON document; their time is arrival.
 
     Raises:
@@ -145,7 +156,7 @@ def json_readings(takes: tuple[Take, ...], payload: bytes, now_us: int) -> list[
     for take in takes:
         value = value_at(document, take.tokens)
         if value is not MISSING:
-            readings.append(_reading(take, _json_value(take, value), now_us, now_us))
+            readings.append(_reading(take, _json_value(take, value), when.now_us, when))
     if not readings:
         places = ", ".join("/" + "/".join(take.tokens) for take in takes)
         raise PayloadError(f"document has nothing at {places}; one of them is needed")
@@ -158,7 +169,7 @@ def _json_value(take: Take, value: Any) -> float:
     return _in_own_unit(take, ensure_number(value, "/" + "/".join(take.tokens)))
 
 
-def number_readings(takes: tuple[Take, ...], payload: bytes, now_us: int) -> list[Reading]:
+def number_readings(takes: tuple[Take, ...], payload: bytes, when: When) -> list[Reading]:
     """Return the readings of a plain number; their time is arrival.
 
     Raises:
@@ -168,8 +179,8 @@ def number_readings(takes: tuple[Take, ...], payload: bytes, now_us: int) -> lis
         _reading(
             take,
             _in_own_unit(take, parse_number(payload, state=take.quantity.dimension == "state")),
-            now_us,
-            now_us,
+            when.now_us,
+            when,
         )
         for take in takes
     ]

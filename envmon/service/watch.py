@@ -10,21 +10,30 @@ from __future__ import annotations
 import hashlib
 import logging
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
 from envmon.clock import DAY_US, SECOND_US, iso_from_us
-from envmon.errors import PayloadError, StoreError
+from envmon.errors import PayloadError, StoreDamagedError, StoreError
 from envmon.facts import Flag, NewEvent
 from envmon.guard.alarm import WHAT
 from envmon.guard.describe import describe
 from envmon.guard.engine import fitted_state, fresh_state, rewound_state, step
 from envmon.guard.plan import plan_from_shop
-from envmon.guard.state import GuardState
 from envmon.intake.decode import Decoder
+from envmon.service.keeper import KEEPER_WORD, KeeperWord
+from envmon.service.replay_mark import (
+    SET_BACK,
+    TAKEN,
+    KeptGuard,
+    SavedGuard,
+    is_of_run,
+    marked,
+)
 from envmon.shop.calibration import calibration
 from envmon.store.base import Reject
+from envmon.store.rescue import RENEWED, renewal_from
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,7 +41,7 @@ if TYPE_CHECKING:
     from envmon.clock import Clock
     from envmon.facts import Event, Reading
     from envmon.guard.plan import GuardPlan
-    from envmon.guard.state import Finding
+    from envmon.guard.state import Finding, GuardState
     from envmon.intake.link import BrokerLink, Message
     from envmon.shop.models import Shop
     from envmon.store.base import Request, Store
@@ -49,6 +58,9 @@ PUBLISH_EVERY_S = 1.0
 PUBLISH_GAP_S = 0.03
 """Real seconds between two states of one bay, so that a flood does not fill the network."""
 RETRY_S = 1.0
+WORD_EVERY_S = 5.0
+NOTICE_US = DAY_US
+"""So long the screens tell that the live file was renewed."""
 PAYLOAD_KEPT = 2_048
 """Bytes of a rejected payload kept for inspection."""
 
@@ -61,11 +73,20 @@ KEPT_BY_BROKER = (
 )
 
 
-class SavedGuard(msgspec.Struct, frozen=True):
-    """The guard's snapshot with the fingerprint of the shop file it was made under."""
+class Restored(NamedTuple):
+    """The guard as the last commit left it.
 
-    plan: str
+    Attributes:
+        state: What it remembers.
+        changes: What is not in the chain yet.
+        why: What it could not simply go on from: ``start``, ``shop_file`` or ``anew``; or empty.
+        set_back: How often the clock had been set back.
+    """
+
     state: GuardState
+    changes: list[Finding]
+    why: str
+    set_back: int
 
 
 def plan_fingerprint(plan: GuardPlan) -> str:
@@ -76,7 +97,15 @@ def plan_fingerprint(plan: GuardPlan) -> str:
 def restored_state(
     plan: GuardPlan, fingerprint: str, store: Store, now_us: int
 ) -> tuple[GuardState, list[Finding]]:
-    """Return the guard's state as of the last commit, as if it had never stopped.
+    """Return the guard's state as of the last commit and what is not in the chain yet.
+
+    See ``restored``, which says more.
+    """
+    return restored(plan, fingerprint, store, now_us)[:2]
+
+
+def restored(plan: GuardPlan, fingerprint: str, store: Store, now_us: int) -> Restored:
+    """Return the guard as of the last commit, as if it had never stopped.
 
     The snapshot is moved on by the readings committed after it, in the order in which they
     were taken in. A changed shop file keeps what the person said and judges limits anew.
@@ -86,32 +115,41 @@ def restored_state(
         fingerprint: Its digest.
         store: Where the snapshot and the readings are.
         now_us: Time now [µs], for a store that has no snapshot yet.
-
-    Returns:
-        The state, and what is not in the chain yet: findings of a changed shop file.
     """
-    changes: list[Finding] = []
     text = store.snapshot(SNAPSHOT)
-    if text is None:
-        return fresh_state(plan, now_us), []
+    if text is None and not any(event.kind == RENEWED for event in store.events()):
+        return Restored(fresh_state(plan, now_us), [], "start", 0)
+    changes: list[Finding] = []
     try:
-        saved = msgspec.json.decode(text, type=SavedGuard)
+        saved = msgspec.json.decode(text or b"", type=SavedGuard)
     except msgspec.MsgspecError as error:
-        log.warning("the guard's snapshot cannot be read (%s); judging the last day anew", error)
-        state = fresh_state(plan, now_us - DAY_US)
+        # A store renewed after damage has a chain, but no snapshot that belongs to it.
+        log.warning("no snapshot of the guard to read (%s); judging the last day anew", error)
+        why, state = "anew", fresh_state(plan, now_us - DAY_US)
+        set_back = sum(event.kind == SET_BACK for event in store.events())
     else:
-        state = saved.state
+        why, state, set_back = "", saved.state, saved.set_back
         if saved.plan != fingerprint:
+            why = "shop_file"
             state, changes = fitted_state(plan, state)
     readings = store.readings_seen_after(state.now_us, state.now_us - DAY_US)
+    if set_back:
+        # Those of an earlier run of the clock may lie ahead of the present one.
+        readings = [reading for reading in readings if is_of_run(reading.seen_us, set_back)]
     events = [e for e in store.events(state.event_seq) if e.kind in PERSON_EVENTS]
     last_us = max([state.now_us, *(r.seen_us for r in readings), *(e.at_us for e in events)])
     state, findings = step(plan, state, readings, events, last_us)
-    return state, [*changes, *findings]
+    return Restored(state, [*changes, *findings], why, set_back)
 
 
 def _reject(message: Message, now_us: int, reason: str) -> Reject:
     return Reject(now_us, message.topic, message.payload[:PAYLOAD_KEPT], reason)
+
+
+def last_renewal(store: Store, now_us: int) -> Event | None:
+    """Return the newest event of the last day that tells of a renewed live file, or None."""
+    events = store.events_between(now_us - NOTICE_US, 2**62)
+    return max((e for e in events if e.kind == RENEWED), key=lambda e: e.seq, default=None)
 
 
 class Watch:
@@ -128,7 +166,8 @@ class Watch:
         self._store, self._link, self._clock = store, link, clock
         self.plan = plan_from_shop(shop)
         self._fingerprint = plan_fingerprint(self.plan)
-        self.state, changes = restored_state(self.plan, self._fingerprint, store, clock.now_us())
+        found = restored(self.plan, self._fingerprint, store, clock.now_us())
+        self.state, self._set_back = found.state, found.set_back
         self._decoder = Decoder(
             shop.point,
             {(p.id, q): calibration(read, q) for p in shop.point for q, read in p.reads.items()},
@@ -142,7 +181,18 @@ class Watch:
         self._was_up = False
         self._link_error = ""
         self._last_reject = ""
-        if changes:
+        self._word, self._word_at = "", 0.0
+        self._renewed = last_renewal(store, clock.now_us())
+        kept = store.checkpoint_before(2**62)
+        self._kept_day = kept.at_us // DAY_US if kept else None
+        self._begin(found.changes, found.why or ("" if kept else "start"))
+
+    def _begin(self, changes: Sequence[Finding], why: str) -> None:
+        """Write what a start changes, and which limits are in force when that is news."""
+        if why:
+            taken = NewEvent(self.state.now_us, TAKEN, "", {"plan": self._fingerprint})
+            self._adopt(self.state, [taken], changes, why)
+        elif changes:
             self._adopt(self.state, [], changes)
 
     def turn(self, timeout_s: float) -> int:
@@ -159,11 +209,17 @@ class Watch:
         self._ensure_clock()
         # Strictly rising, so that replay can tell the steps apart, with a microsecond for each
         # message: two that bring no time of their own must not fall on the same one.
-        now_us = max(self._clock.now_us(), self.state.now_us + max(1, len(self._pending)))
+        # Whole milliseconds, so that the lag kept with every reading is a short number.
+        whole_ms_us = self._clock.now_us() // 1_000 * 1_000
+        least_us = max(whole_ms_us, self.state.now_us + max(1, len(self._pending)))
+        now_us = marked(least_us, self._set_back)
         readings, rejects = self._decode(self._pending, now_us)
         try:
             self._commit(readings, rejects, now_us)
+        except StoreDamagedError:
+            raise  # trying again would not help: the process ends, and renews when started again
         except StoreError as error:
+            self._kept_day = None  # what was kept in this turn is undone with it
             self._say_trouble(str(error))
             self._beat()
             time.sleep(RETRY_S)
@@ -187,27 +243,49 @@ class Watch:
         was, now = iso_from_us(self.state.now_us), iso_from_us(now_us)
         log.warning("the clock was set back from %s to %s; waiting for new readings", was, now)
         state, findings = rewound_state(self.plan, self.state, now_us)
-        back = NewEvent(now_us, "clock_set_back", "", {"from": was, "to": now})
+        back = NewEvent(now_us, SET_BACK, "", {"from": was, "to": now})
+        self._set_back += 1
         try:
-            self._adopt(state, [back], findings)
+            self._adopt(state, [back], findings, "clock")
+        except StoreDamagedError:
+            raise
         except StoreError as error:
+            self._set_back -= 1
             self._say_trouble(str(error))
 
     def _adopt(
-        self, state: GuardState, events: Sequence[NewEvent], findings: Sequence[Finding]
+        self,
+        state: GuardState,
+        events: Sequence[NewEvent],
+        findings: Sequence[Finding],
+        why: str = "",
     ) -> None:
-        """Write findings and the state they lead to, and take that state."""
+        """Write findings and the state they lead to, and take that state.
+
+        With a reason the state is kept for good as well: no replay could come to it by itself.
+        """
         with self._store.atomic():
             self._store.add_events([*events, *(NewEvent(*finding) for finding in findings)])
-            self._save(state)
+            self._save(state, why)
         self.state = state
         self._dirty.update(self.plan.bays)
         self._tell(findings)
 
-    def _save(self, state: GuardState) -> None:
-        """Write the guard's snapshot into the transaction that is open."""
-        saved = SavedGuard(self._fingerprint, state)
+    def _save(self, state: GuardState, why: str = "") -> None:
+        """Write the guard's snapshot into the transaction that is open; keep one a day for good."""
+        saved = SavedGuard(self._fingerprint, state, self._set_back)
         self._store.save_snapshot(SNAPSHOT, state.now_us, msgspec.json.encode(saved))
+        if why or state.now_us // DAY_US != self._kept_day:
+            self._keep(state, why or "day")
+
+    def _keep(self, state: GuardState, why: str) -> None:
+        """Keep the guard's state for good, so that a replay can start from it."""
+        after = self._store.events(state.event_seq)
+        seq = max((event.seq for event in after), default=state.event_seq)
+        before_us = self.state.now_us if why == "clock" else None
+        kept = KeptGuard(self._fingerprint, state, self._set_back, seq, before_us)
+        self._store.add_checkpoint(state.now_us, why, msgspec.json.encode(kept))
+        self._kept_day = state.now_us // DAY_US
 
     def _say_link(self) -> None:
         """Say once what is wrong with the broker, and once that it is over."""
@@ -227,11 +305,12 @@ class Watch:
         readings: list[Reading] = []
         rejects: list[Reject] = []
         for before_us, message in zip(range(len(messages))[::-1], messages, strict=True):
+            at_us = now_us - before_us
             try:
-                new = self._decoder.decode(message.topic, message.payload, now_us - before_us)
-                if message.retained and any(r.t_us == now_us - before_us for r in new):
+                new = self._decoder.decode(message.topic, message.payload, at_us, now_us)
+                if message.retained and any(r.t_us == at_us for r in new):
                     raise PayloadError(KEPT_BY_BROKER)  # noqa: TRY301 - one way to refuse
-                readings += [reading._replace(seen_us=now_us) for reading in new]
+                readings += new
             except PayloadError as error:
                 rejects.append(_reject(message, now_us, str(error)))
             except Exception:
@@ -240,25 +319,22 @@ class Watch:
                 rejects.append(_reject(message, now_us, "internal error; see the log"))
         if rejects:
             self._last_reject = rejects[-1].reason
-        return self._late_flagged(readings), rejects
+        self._flag_late(readings)
+        return readings, rejects
 
-    def _late_flagged(self, readings: list[Reading]) -> list[Reading]:
+    def _flag_late(self, readings: list[Reading]) -> None:
         """Flag what is older than the newest known of its series."""
         newest: dict[tuple[str, str], int] = {}
-        flagged: list[Reading] = []
-        for reading in readings:
-            series = (reading.point, reading.quantity)
-            last_us = newest.get(series)
+        for index, (point, quantity, t_us, _, flag, _) in enumerate(readings):
+            last_us = newest.get((point, quantity))
             if last_us is None:
-                last = self.state.newest.get(f"{reading.point}/{reading.quantity}")
-                last_us = last.t_us if last else reading.t_us
-            if reading.t_us < last_us:
-                flagged.append(reading._replace(flag=reading.flag | Flag.LATE))
-            else:
-                flagged.append(reading)
-                if not reading.flag & Flag.CLOCK:
-                    newest[series] = reading.t_us
-        return flagged
+                last = self.state.newest.get(f"{point}/{quantity}")
+                last_us = last.t_us if last else t_us
+            if t_us < last_us:
+                readings[index] = readings[index]._replace(flag=flag | Flag.LATE)
+            # Asking a flag costs as much as all the rest here, and nearly all are good.
+            elif flag is Flag.GOOD or not flag & Flag.CLOCK:
+                newest[point, quantity] = t_us
 
     def _requests(self) -> list[Request]:
         now = time.monotonic()
@@ -279,10 +355,12 @@ class Watch:
             if self._store.add_readings(readings) < len(readings):
                 # A message delivered again: what the store did not take must not be judged.
                 readings = self._store.kept(readings)
-            self._store.add_rejects(rejects)
-            events = self._events(requests, now_us)
+            if rejects:
+                self._store.add_rejects(rejects)
+            events = self._events(requests, now_us) if requests else []
             state, findings = step(self.plan, self.state, readings, events, now_us)
-            self._store.add_events([NewEvent(*finding) for finding in findings])
+            if findings:
+                self._store.add_events([NewEvent(*finding) for finding in findings])
             if findings or events or due:
                 self._save(state)
         if findings or events or due:
@@ -314,8 +392,8 @@ class Watch:
                 self._link.publish(topic, b"", qos=1)
 
     def _publish(self, readings: Sequence[Reading]) -> None:
-        for reading in readings:
-            self._dirty.update(self.plan.series.get((reading.point, reading.quantity), ("", ()))[1])
+        for series in {reading[:2] for reading in readings}:
+            self._dirty.update(self.plan.series.get(series, ("", ()))[1])
         if self._link.up and not self._was_up:
             # A broker that kept nothing gets everything again.
             self._published.clear()
@@ -351,11 +429,30 @@ class Watch:
         beat = {
             "state": "trouble" if self._trouble else "up",
             "at": iso_from_us(self._clock.now_us()),
-            "text": self._trouble,
+            "text": self._trouble or self._keepers_word() or self._notice(),
             "rejected": self._rejected(),
             "last_reject": self._last_reject,
         }
         self._link.publish(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
+
+    def _keepers_word(self) -> str:
+        """Return what the keeper of the archive says is wrong; empty when nothing is."""
+        now = time.monotonic()
+        if now >= self._word_at:
+            self._word_at = now + WORD_EVERY_S
+            try:
+                word = self._store.snapshot(KEEPER_WORD)
+                self._word = msgspec.json.decode(word, type=KeeperWord).text if word else ""
+            except (StoreError, msgspec.MsgspecError) as error:
+                log.warning("cannot read the keeper's word: %s", error)
+        return self._word
+
+    def _notice(self) -> str:
+        """Return that the live file was renewed, as long as that is news."""
+        renewed = self._renewed
+        if renewed is None or self._clock.now_us() - renewed.at_us > NOTICE_US:
+            return ""
+        return renewal_from(renewed).text()
 
     def _rejected(self) -> int | None:
         """Return how many payloads were ever refused; None when the store cannot say."""

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
-from envmon.errors import ServiceError
+from envmon.errors import ServiceError, StoreDamagedError, StoreError
 from envmon.intake.link import Account, BrokerLink, Will
 from envmon.service.ending import exit_code_of
 from envmon.service.watch import HEARTBEAT_TOPIC, LAST_WILL, Watch
 from envmon.shop.load import load_shop
-from envmon.store.sqlite import SqliteStore
+from envmon.store.rescue import SUSPECT_FILE, open_or_renew
 
 if TYPE_CHECKING:
     from io import TextIOWrapper
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from envmon.shop.models import BrokerInfo, Shop
 
 TURN_S = 0.1
+FELL = 1
+"""Exit code when the disk or the data fails: it is worth another try, which may renew the file."""
 READY_FILE = "watch.ready"
 """Comes into the data folder when the watch watches."""
 
@@ -89,17 +91,46 @@ def link_from(shop: Shop) -> BrokerLink:
     )
 
 
+def ensure_sound(live: Path, inode: int) -> None:
+    """Refuse to go on with a live file that is not in its place, or that another found damaged.
+
+    Args:
+        live: Where it stands.
+        inode: Its number when it was opened; a file taken away can be written, and is lost.
+
+    Raises:
+        StoreDamagedError: So it is.
+    """
+    if live.with_name(SUSPECT_FILE).exists():
+        why = "another process met damage in it"
+    elif not live.exists() or live.stat().st_ino != inode:
+        why = "it was taken away or replaced"
+    else:
+        return
+    raise StoreDamagedError(f"{live}: {why}; it is looked at when the watch is started again")
+
+
 def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
-    """Watch a shop until SIGTERM or SIGINT."""
+    """Watch a shop until SIGTERM or SIGINT.
+
+    Raises:
+        StoreDamagedError: The live file is damaged; the next start renews it.
+        StoreError: The live file cannot be opened, or the guard's state not be saved at the end.
+        ServiceError: Another watch holds the folder, or it cannot be written.
+    """
     stop: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stop.append(got))
     lock = lock_folder(folder)
-    watch = Watch(shop, SqliteStore(folder), link_from(shop), clock_from_text(clock_text))
+    clock = clock_from_text(clock_text)
+    store, _ = open_or_renew(folder, shop.shop.site, clock.now_us())
+    watch = Watch(shop, store, link_from(shop), clock)
     (folder / READY_FILE).touch()
     logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
+    inode = store.path.stat().st_ino
     while not stop:
         watch.turn(TURN_S)
+        ensure_sound(store.path, inode)
     (folder / READY_FILE).unlink(missing_ok=True)
     watch.finish()
     lock.close()
@@ -115,6 +146,14 @@ def watch_as_asked(options: argparse.Namespace) -> None:
     run(shop, data_folder(shop, options.shop, options.data), options.clock)
 
 
+def _watch_or_fall(options: argparse.Namespace) -> None:
+    try:
+        watch_as_asked(options)
+    except StoreError as error:
+        sys.stderr.write(f"envmon watch: {error}\n")
+        raise SystemExit(FELL) from error
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run the watch; return the exit code."""
     parser = argparse.ArgumentParser(prog="envmon.service.watch_process")
@@ -123,7 +162,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--clock")
     options = parser.parse_args(argv)
     logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s", stream=sys.stderr)
-    return exit_code_of("envmon watch", lambda: watch_as_asked(options))
+    return exit_code_of("envmon watch", lambda: _watch_or_fall(options))
 
 
 if __name__ == "__main__":

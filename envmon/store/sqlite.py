@@ -8,19 +8,20 @@ import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from envmon.errors import StoreError
+from envmon.errors import StoreDamagedError, StoreError
 from envmon.facts import Event, Flag, Reading
 from envmon.store.base import Checkpoint, Reject, Request
 from envmon.store.chain import GENESIS, canonical, link
 from envmon.store.migrations import migrate
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from envmon.facts import NewEvent
 
 LIVE_FILE = "live.sqlite3"
+_DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 REJECTS_KEPT = 1_000
 """So many rejected payloads are kept for inspection; all are counted."""
 
@@ -32,6 +33,34 @@ _INSERT = (
 )
 
 
+def is_damage(error: Exception) -> bool:
+    """Return whether SQLite says that a file itself is damaged, not its disk or its place."""
+    # The low byte is the kind of the failure, the others tell more about it.
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGE
+
+
+class _Cursor(sqlite3.Cursor):
+    """A damaged page may show at any row, not only where a statement begins."""
+
+    connection: _Connection
+
+    def fetchone(self) -> Any:
+        try:
+            return super().fetchone()
+        except sqlite3.Error as error:
+            raise self.connection.failure("read", error) from error
+
+    def fetchall(self) -> list[Any]:
+        try:
+            return super().fetchall()
+        except sqlite3.Error as error:
+            raise self.connection.failure("read", error) from error
+
+
+class _Connection(sqlite3.Connection):
+    failure: Callable[[str, Exception], StoreError]
+
+
 class SqliteStore:
     """``Store`` on one SQLite file; see ``envmon.store.base.Store`` for what each method does.
 
@@ -40,7 +69,7 @@ class SqliteStore:
 
     Raises:
         StoreError: From every method, when the file or the disk fails; what was committed
-            before stays.
+            before stays. ``StoreDamagedError`` when the file itself is damaged.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -49,15 +78,30 @@ class SqliteStore:
         self._series: dict[tuple[str, str], int] = {}
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(self.path, isolation_level=None, timeout=10)
+            self._db = sqlite3.connect(
+                self.path, isolation_level=None, timeout=10, factory=_Connection
+            )
+        except (sqlite3.Error, OSError) as error:
+            raise self._failure("open", error) from error
+        try:
+            self._db.failure = self._failure
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA foreign_keys = ON")
             migrate(self._db, time.time_ns() // 1_000)
-        except (sqlite3.Error, OSError) as error:
+        except sqlite3.Error as error:
+            self._db.close()
             raise self._failure("open", error) from error
+        except StoreError:
+            self._db.close()
+            raise
 
     def _failure(self, doing: str, error: Exception) -> StoreError:
+        if is_damage(error):
+            return StoreDamagedError(
+                f"cannot {doing} {self.path}: it is damaged ({error}); the watch renews it when "
+                "it is started again, and keeps the damaged file beside it"
+            )
         return StoreError(
             f"cannot {doing} {self.path}: {error}; check that the disk has room, the folder is "
             "writable and the file is whole"
@@ -93,7 +137,7 @@ class SqliteStore:
     def run(self, sql: str, parameters: Sequence[Any] = ()) -> sqlite3.Cursor:
         """Run one statement; the rest of the store room builds on it."""
         try:
-            return self._db.execute(sql, parameters)
+            return self._db.cursor(_Cursor).execute(sql, parameters)
         except sqlite3.Error as error:
             raise self._failure("write", error) from error
 

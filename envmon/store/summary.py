@@ -173,12 +173,11 @@ def unpack_days(packed: Sequence[bytes]) -> DaySummary:
     for widths, places in alike.items():
         block = b"".join([packed[place][_HEAD.itemsize :] for place in places])
         _spread(columns, heads, block, tuple(widths), np.array(places))
-    count, flagged, low, rise, excess = columns
-    filled = count > 0
-    low *= filled
-    return DaySummary(
-        count.astype(np.int32), flagged.astype(np.int32), low, low + rise, low * count + excess
-    )
+    count, flagged, low, high, total = columns
+    low *= count > 0
+    high += low
+    total += low * count
+    return DaySummary(count.astype(np.int32), flagged.astype(np.int32), low, high, total)
 
 
 def _spread(
@@ -201,7 +200,9 @@ def _spread(
             continue
         end = start + width * slots
         small = np.ascontiguousarray(rows[:, start:end]).view(_WIDTHS[width])
-        columns[column, places] = small * heads["scale"][places, column, None] + base
+        values = np.multiply(small, heads["scale"][places, column, None], dtype=np.int64)
+        values += base
+        columns[column, places] = values
         start = end
 
 

@@ -78,7 +78,7 @@
     if (state === "down" || state === "unheard" || age === null || age + silent > silence()) {
       return world.upAt ? `watch is down since ${timeOfDay(world.upAt)}` : "watch is down";
     }
-    return state === "up" ? "" : `watch: ${text}`;
+    return state === "up" ? text : `watch: ${text}`;
   }
 
   function showClock(root) {

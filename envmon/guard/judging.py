@@ -1,0 +1,146 @@
+"""One bay judged at one time: conditions, limits, stages, alarms, and what comes next.
+
+Judging again before the next deadline, without a new reading, changes nothing: so a judgement
+too many is harmless.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from envmon.guard.alarm import deadlines, update_alarms
+from envmon.guard.calm import calm_spans, keeps_calm
+from envmon.guard.conditions import NO_SENSOR, held_conditions, measured, measured_conditions
+from envmon.guard.fitness import judge, settling_until
+from envmon.guard.state import Finding, StageTurn
+from envmon.guard.trail import longer_trail, trail_due_us, trail_old_us
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from envmon.guard.conditions import Conditions
+    from envmon.guard.plan import BayPlan, StagePlan
+    from envmon.guard.state import BayNow, GuardState
+
+
+def active_stage(bay: BayPlan, now: BayNow) -> StagePlan | None:
+    """Return the stage being worked in a bay, or None."""
+    return next((stage for stage in bay.stages if stage.id == now.stage), None)
+
+
+def judge_bay(
+    bay: BayPlan,
+    state: GuardState,
+    at_us: int,
+    *,
+    heard: bool = False,
+    trace: list[StageTurn] | None = None,
+) -> list[Finding]:
+    """Judge every stage and alarm of a bay at a time and note the next deadline.
+
+    Args:
+        bay: The bay.
+        state: What the guard remembers; what it remembers of the bay is replaced.
+        at_us: Time to judge at [µs].
+        heard: A reading or an event is the reason: only then the trail grows.
+        trace: Gets every stage's verdict that changed; None wants none.
+    """
+    before = state.bays[bay.id]
+    now = state.bays[bay.id] = before.copy()
+    known = measured_conditions(bay, state.newest, now, at_us)
+    now.apart = tuple(sorted(name for name, it in known.items() if it.why == "disagree"))
+    air, humidity = (known.get(name, NO_SENSOR).value for name in ("air_temp_c", "rel_hum_pct"))
+    if heard:
+        now.trail = longer_trail(now, air, humidity, at_us)
+    both_known = air is not None and humidity is not None
+    now.trail_due_us = trail_due_us(now.trail, both_known=both_known)
+    known = held_conditions(bay, known, now, at_us)
+    now.stages = {stage.id: judge(stage, known, now.limits, now, at_us) for stage in bay.stages}
+    if trace is not None:
+        trace.extend(_turns(bay.id, before, now, at_us))
+    active = active_stage(bay, now)
+    findings = _told(bay.id, active, now, known, at_us)
+    findings += update_alarms(bay.id, active, now, at_us)
+    now.wake_us = _next_deadline(bay, state, at_us)
+    if not keeps_calm(bay, state.newest, now, at_us):
+        now.calm = calm_spans(bay, state.newest, known, now, at_us)
+    return findings
+
+
+def wake_bay(
+    bay: BayPlan, state: GuardState, at_us: int, trace: list[StageTurn] | None = None
+) -> list[Finding]:
+    """Judge a bay whose deadline has come, or note the one that readings have put off till then.
+
+    Args:
+        bay: The bay.
+        state: What the guard remembers; what it remembers of the bay is replaced.
+        at_us: Time now [µs], not before the bay's ``wake_us``.
+        trace: As for ``judge_bay``.
+    """
+    now = state.bays[bay.id]
+    assert now.wake_us is not None
+    due_us = _next_deadline(bay, state, now.wake_us - 1)
+    if due_us is not None and due_us <= at_us:
+        return judge_bay(bay, state, at_us, trace=trace)
+    state.bays[bay.id] = msgspec.structs.replace(now, wake_us=due_us)
+    return []
+
+
+def lengthen_trail(bay: BayPlan, state: GuardState, at_us: int) -> None:
+    """Make the trail of a calm bay longer; all else a judgement would find is as it was.
+
+    Args:
+        bay: The bay; no limit is on a rate of change.
+        state: What the guard remembers; what it remembers of the bay is replaced.
+        at_us: Time of the reading that does it [µs].
+    """
+    now = state.bays[bay.id]
+    air, humidity = (
+        measured(name, bay.sources[name], state.newest, at_us).value
+        for name in ("air_temp_c", "rel_hum_pct")
+    )
+    trail = longer_trail(now, air, humidity, at_us)
+    due_us = trail_due_us(trail, both_known=True)
+    state.bays[bay.id] = msgspec.structs.replace(now, trail=trail, trail_due_us=due_us)
+
+
+def _turns(bay_id: str, before: BayNow, now: BayNow, at_us: int) -> Iterator[StageTurn]:
+    for stage_id, stands in now.stages.items():
+        was = before.stages.get(stage_id)
+        if was is None or was.fitness != stands.fitness:
+            yield StageTurn(at_us, bay_id, stage_id, stands.fitness)
+
+
+def _told(
+    bay_id: str, active: StagePlan | None, now: BayNow, known: Conditions, at_us: int
+) -> list[Finding]:
+    """Return the active stage's verdict where it is not the one last found, and note it."""
+    fitness = now.stages[active.id].fitness if active else None
+    told, now.told = now.told, fitness
+    if active is None or fitness == told:
+        return []
+    values = {x.quantity: known.get(x.quantity, NO_SENSOR).value for x in active.limits}
+    data = {"stage": active.id, "fitness": fitness, "values": values}
+    return [Finding(at_us, "stage_fitness", bay_id, data)]
+
+
+def _next_deadline(bay: BayPlan, state: GuardState, at_us: int) -> int | None:
+    """Return the next time [µs] after ``at_us`` at which something changes without a reading."""
+    now = state.bays[bay.id]
+    due = list(deadlines(active_stage(bay, now), now))
+    for stage in bay.stages:
+        until = settling_until(stage, now.stages[stage.id].inside_since_us, now, at_us)
+        if until is not None:
+            due.append(until)
+    old_us = trail_old_us(now.trail) if bay.held_rates else None
+    if old_us is not None:
+        due.append(old_us)
+    for group in bay.sources.values():
+        for series in group:
+            last = state.newest.get(series.key)
+            if last is not None and last.usable:
+                due.append(last.alive_us + series.stale_us + 1)
+    return min((at for at in due if at > at_us), default=None)
