@@ -7,7 +7,8 @@
     ├── ShopFileError         fix the shop file (carries all faults at once)
     ├── PayloadError          fix a sensor: what it sent cannot be read
     ├── StoreError            fix the disk or the data folder
-    │   └── StoreDamagedError     start the watch again: it renews the live file
+    │   ├── StoreDamagedError     start the watch again: it renews the live file
+    │   └── ArchiveFileError      a file of the archive is torn: restore it from a backup
     ├── BrokerError           fix the broker or the network
     └── ServiceError          fix how envmon is started
 
@@ -64,6 +65,10 @@ class StoreError(EnvmonError):
 
 class StoreDamagedError(StoreError):
     """The live file itself is damaged; trying again would not help, renewing it does."""
+
+
+class ArchiveFileError(StoreError):
+    """A file of the archive is missing or torn."""
 
 
 class BrokerError(EnvmonError):

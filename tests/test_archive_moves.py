@@ -124,8 +124,14 @@ def test_foreign_tools_read_the_partitioned_folder(tmp_path: Path) -> None:
     assert set(frame["month"].astype(str)) == {"2026-01"}
     assert str(frame["t"].dt.tz) == "UTC"
     found = {
-        (row.point, row.quantity, int(row.t.value) // 1000, row.value_milli / 1000)
-        for row in frame.itertuples()
+        (point, quantity, t_us, milli / 1000)
+        for point, quantity, t_us, milli in zip(
+            frame["point"],
+            frame["quantity"],
+            frame["t"].astype("int64"),
+            frame["value_milli"],
+            strict=True,
+        )
     }
     assert found == {(r.point, r.quantity, r.t_us, r.value) for r in readings}
 

@@ -245,7 +245,6 @@ def test_full_disk_while_archiving_moves_nothing_half(tmp_path: Path, free_kb: i
         assert there == known
 
 
-@pytest.mark.xfail(strict=True, reason="take_in_orphans takes a full disk for a damaged file")
 def test_disk_that_stays_full_does_not_make_a_sound_file_look_damaged(tmp_path: Path) -> None:
     with small_disk(tmp_path / "small", "8m") as disk:
         data = disk / "data"

@@ -265,3 +265,18 @@ def test_late_is_what_is_older_than_the_newest_true_one_before_it(
         bounds = earlier[-1:] or [known.get(before[:2], before.t_us)]
         late = before.t_us < bounds[0]
         assert after == before._replace(flag=before.flag | (Flag.LATE if late else 0))
+
+
+def test_import_is_told_in_the_chain_and_moves_nothing_else(tmp_path: Path) -> None:
+    hand = HandWatch(tmp_path)
+    hand.turn(0)
+    before = hand.watch.state
+    hand.store.ask("history_imported", "", {"file": "old.csv", "new": 7}, START_US)
+    hand.store.ask("somebody_elses", "", {}, START_US)
+    hand.watch._requests_at = 0.0
+    hand.turn(1)
+    (event,) = [e for e in hand.store.events() if e.kind == "history_imported"]
+    assert (event.bay, event.data["file"], event.data["new"]) == ("", "old.csv", 7)
+    assert hand.store.requests() == []
+    assert hand.watch.state.bays == before.bays
+    assert hand.watch._dirty <= set(hand.watch.plan.bays)

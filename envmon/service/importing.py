@@ -30,6 +30,7 @@ from envmon.service.import_report import (
     outcome_lines,
 )
 from envmon.service.keeper import archive_turn
+from envmon.service.watch import HISTORY_IMPORTED
 from envmon.service.watch_process import READY_FILE, data_folder
 from envmon.shop.load import load_shop
 from envmon.store.bulk import add_rows, by_series, not_archived
@@ -51,8 +52,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("envmon.import")
 
-HISTORY_IMPORTED = "history_imported"
-"""Kind of the request the watch makes an event of."""
 ROWS_ALONE = 20_000
 """Rows of a transaction where no watch runs."""
 ROWS_BESIDE = 2_000

@@ -52,6 +52,8 @@ HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
 SNAPSHOT = "guard"
 PERSON_EVENTS = frozenset({"stage_started", "stage_ended"})
 """What a person can ask for; everything else in the chain the guard wrote itself."""
+HISTORY_IMPORTED = "history_imported"
+"""Event: a file was imported; kept in the chain, nothing to the guard."""
 SNAPSHOT_EVERY_S = 10.0
 REQUESTS_EVERY_S = 0.1
 PUBLISH_EVERY_S = 1.0
@@ -370,8 +372,11 @@ class Watch:
         self._tell(findings)
 
     def _events(self, requests: Sequence[Request], now_us: int) -> list[Event]:
-        """Make requests into events of the chain, effective now."""
-        known = [r for r in requests if r.kind in PERSON_EVENTS and r.bay in self.plan.bays]
+        """Make requests into events of the chain, effective now; return what the guard heeds."""
+        known = [
+            r for r in requests
+            if r.kind == HISTORY_IMPORTED or (r.kind in PERSON_EVENTS and r.bay in self.plan.bays)
+        ]  # fmt: skip
         events = self._store.add_events(
             [
                 NewEvent(now_us, r.kind, r.bay, {**r.data, "asked": iso_from_us(r.at_us)})
@@ -379,7 +384,7 @@ class Watch:
             ]
         )
         self._store.drop_requests([request.id for request in requests])
-        return events
+        return [event for event in events if event.kind in PERSON_EVENTS]
 
     def _tell(self, findings: Sequence[Finding]) -> None:
         for finding in findings:

@@ -90,7 +90,7 @@ def columns_from_values(
     """Return columns from values; those that are no whole thousandths keep their exact value."""
     scaled = values * PARTS
     fits = np.abs(scaled) < 2.0**53
-    milli = np.rint(np.where(fits, scaled, 0.0)).astype(np.int64)
+    milli = np.rint(np.clip(scaled, -(2.0**53), 2.0**53)).astype(np.int64)
     exact = np.where(fits & (milli / PARTS == values), np.nan, values)
     return Columns(list(names), series, t_us, milli, exact, *flag_and_lag)
 

@@ -6,7 +6,7 @@ import logging
 from typing import TYPE_CHECKING
 
 from envmon.clock import DAY_US
-from envmon.errors import StoreError
+from envmon.errors import ArchiveFileError
 from envmon.store.bulk import Rows, add_rows
 from envmon.store.columns import NOTHING, merged
 from envmon.store.manifest import newest_generations, parsed_name
@@ -52,7 +52,7 @@ def take_in_orphans(archive: Archive, store: SqliteStore) -> int:
                 adopted += 1
             else:
                 _absorb(archive, store, path)
-        except StoreError as error:
+        except ArchiveFileError as error:
             set_aside(path, str(error))
     return adopted
 

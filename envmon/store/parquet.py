@@ -14,7 +14,7 @@ import duckdb
 import numpy as np
 
 from envmon.clock import DAY_US
-from envmon.errors import StoreError
+from envmon.errors import ArchiveFileError, StoreError
 from envmon.store.columns import Columns
 
 if TYPE_CHECKING:
@@ -164,14 +164,14 @@ def read_columns(
         series: Only these; None is all.
 
     Raises:
-        StoreError: A file is missing or torn.
+        ArchiveFileError: A file is missing or torn.
     """
     wanted = "" if series is None else f" AND (point, quantity) IN ({_pairs(series)})"
     sql = f"{_SELECT} WHERE {where}{wanted} ORDER BY point, quantity, t_us"
     try:
         found = duck.execute(sql, [[str(path) for path in paths]]).fetchnumpy()
     except duckdb.Error as error:
-        raise StoreError(f"cannot read the archive: {first_line(error)}") from error
+        raise ArchiveFileError(f"cannot read the archive: {first_line(error)}") from error
     return _columns({name: np.asarray(column) for name, column in found.items()})
 
 
@@ -201,7 +201,7 @@ def file_facts(duck: duckdb.DuckDBPyConnection, path: Path) -> tuple[int, int, i
     """Return of a file: readings, first and last own time, first and last time of taking in [µs].
 
     Raises:
-        StoreError: The file is missing or torn.
+        ArchiveFileError: The file is missing or torn.
     """
     sql = (
         "SELECT count(*), min(epoch_us(t)), max(epoch_us(t)), min(epoch_us(t) + lag_us), "
@@ -211,7 +211,7 @@ def file_facts(duck: duckdb.DuckDBPyConnection, path: Path) -> tuple[int, int, i
         # All of it: DuckDB refuses further work while a result is not fetched to its end.
         row = duck.execute(sql, [[str(path)]]).fetchall()[0]
     except duckdb.Error as error:
-        raise StoreError(f"cannot read {path}: {first_line(error)}") from error
+        raise ArchiveFileError(f"cannot read {path}: {first_line(error)}") from error
     return tuple(int(number or 0) for number in row)  # type: ignore[return-value]
 
 
@@ -219,7 +219,7 @@ def days_in(duck: duckdb.DuckDBPyConnection, path: Path) -> list[int]:
     """Return the UTC days that a file has readings of, as days since 1970.
 
     Raises:
-        StoreError: The file is missing or torn.
+        ArchiveFileError: The file is missing or torn.
     """
     sql = (
         f"SELECT DISTINCT epoch_us(t) // {DAY_US} FROM read_parquet(?, hive_partitioning = false)"  # noqa: S608 - a number
@@ -228,7 +228,7 @@ def days_in(duck: duckdb.DuckDBPyConnection, path: Path) -> list[int]:
     try:
         return [int(row[0]) for row in duck.execute(sql, [[str(path)]]).fetchall()]
     except duckdb.Error as error:
-        raise StoreError(f"cannot read {path}: {first_line(error)}") from error
+        raise ArchiveFileError(f"cannot read {path}: {first_line(error)}") from error
 
 
 def sha256_of(path: Path) -> str:

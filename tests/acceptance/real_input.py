@@ -25,8 +25,9 @@ sys.path.insert(0, str(ROOT))
 
 import pvlib  # noqa: E402 - run as a script
 
-from envmon.store.sqlite import LIVE_FILE, SqliteStore  # noqa: E402
-from tests.mosquitto_support import Mosquitto, wait_until  # noqa: E402
+from envmon.service.watch import HEARTBEAT_TOPIC  # noqa: E402
+from envmon.store.sqlite import SqliteStore  # noqa: E402
+from tests.mosquitto_support import Ear, Mosquitto, wait_until  # noqa: E402
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -159,7 +160,9 @@ def run(folder: Path) -> tuple[list[str], int, int]:
         argv = [sys.executable, "-m", "envmon.service.watch_process", str(shop_file)]
         watch = subprocess.Popen([*argv, "--data", str(data)], cwd=ROOT)
         try:
-            wait_until((data / LIVE_FILE).exists, "the watch to open its store", 30)
+            # It speaks on a connection only after it has asked for its topics there.
+            with Ear(broker.port, HEARTBEAT_TOPIC) as ear:
+                wait_until(lambda: bool(ear.heard), "the watch to listen", 30)
             store = SqliteStore(data)
             for place, message in enumerate(sent):
                 publish(broker, message.topic, message.payload)
