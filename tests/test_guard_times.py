@@ -316,3 +316,12 @@ def test_bay_that_does_not_check_by_hand_needs_the_sensor() -> None:
     bench = Bench(bay="two")
     assert bench.reason("rinse", "dissolved_solids_ppm").fitness == "unknown"
     assert bench.reason("rinse", "dissolved_solids_ppm").text == "dissolved solids: no sensor here"
+
+
+@pytest.mark.parametrize(("age_s", "counts"), [(86_400, True), (86_400.000001, False)])
+def test_a_reading_more_than_a_day_old_says_nothing(age_s: float, counts: bool) -> None:  # noqa: FBT001
+    bench = Bench()
+    bench.take([reading("air-a", "air_temp_c", 21.0, 0, seen_s=age_s)])
+    assert list(bench.state.newest) == ["air-a/air_temp_c"] * counts
+    bench.take([reading("air-b", "air_temp_c", 21.0, 1, seen_s=age_s + 1, flag=Flag.RANGE)])
+    assert len(bench.state.newest) == 2 * counts

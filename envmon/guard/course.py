@@ -6,6 +6,7 @@ import math
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
+from envmon.clock import DAY_US
 from envmon.facts import Flag
 from envmon.guard.alarm import end_alarms
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
     from envmon.guard.plan import GuardPlan
     from envmon.guard.state import StageTurn
 
+TOO_OLD_US = DAY_US
+"""A reading this old when it is taken in says nothing of the present, and a restart, which looks
+back so far, misses nothing."""
 _NOWHERE = (math.inf, -math.inf)
 
 
@@ -81,7 +85,7 @@ class Course:
             if flag != 0 or last is None or not isfinite(value):
                 self._take_odd(reading, at_us)
                 continue
-            if t_us <= last.t_us:
+            if t_us <= last.t_us or seen_us - t_us > TOO_OLD_US:
                 continue
             if ahead:
                 ahead.pop(point, None)
@@ -175,6 +179,8 @@ class Course:
 def _take_reading(plan: GuardPlan, state: GuardState, reading: Reading) -> tuple[str, ...]:
     """Note a reading if it is newer than what is known; return the bays it speaks for."""
     key, bays = plan.series[reading.point, reading.quantity]
+    if reading.seen_us - reading.t_us > TOO_OLD_US:
+        return ()
     if reading.flag & Flag.CLOCK:
         state.clock_ahead[reading.point] = reading.t_us - reading.seen_us
         return ()

@@ -18,6 +18,7 @@ from envmon.clock import DAY_US, SECOND_US, iso_from_us
 from envmon.errors import PayloadError, StoreDamagedError, StoreError
 from envmon.facts import Flag, NewEvent
 from envmon.guard.alarm import WHAT
+from envmon.guard.course import TOO_OLD_US
 from envmon.guard.describe import describe
 from envmon.guard.engine import fitted_state, fresh_state, rewound_state, step
 from envmon.guard.plan import plan_from_shop
@@ -134,7 +135,7 @@ def restored(plan: GuardPlan, fingerprint: str, store: Store, now_us: int) -> Re
         if saved.plan != fingerprint:
             why = "shop_file"
             state, changes = fitted_state(plan, state)
-    readings = store.readings_seen_after(state.now_us, state.now_us - DAY_US)
+    readings = store.readings_seen_after(state.now_us, state.now_us - TOO_OLD_US)
     if set_back:
         # Those of an earlier run of the clock may lie ahead of the present one.
         readings = [reading for reading in readings if is_of_run(reading.seen_us, set_back)]
