@@ -26,7 +26,10 @@ if TYPE_CHECKING:
     from envmon.store.columns import SeriesName
 
 MEMORY_LIMIT = "256MB"
-_OPTIONS = "FORMAT parquet, COMPRESSION zstd, PARQUET_VERSION v2, ROW_GROUP_SIZE 122880"
+_OPTIONS = (
+    "FORMAT parquet, COMPRESSION zstd, COMPRESSION_LEVEL 19, PARQUET_VERSION v2, "
+    "ROW_GROUP_SIZE 122880"
+)
 _SELECT = (
     "SELECT point, quantity, epoch_us(t) AS t_us, value_milli, "
     "coalesce(value_exact, 'nan'::DOUBLE) AS exact, flag, lag_us "
