@@ -185,7 +185,8 @@ def test_read_only_folder_is_refused_at_the_start(
         done = run_module(
             f"envmon.service.{name}_process", tmp_path / "shop.toml", "--data", disk / "data"
         )
-        assert done.returncode == 2
+        # A watch that cannot take its folder ends the run; the keeper is started again later.
+        assert done.returncode == {"watch": 2, "keeper": 1}[name]
         assert str(disk / "data") in done.stderr
         assert "Traceback" not in done.stderr
         assert "Read-only file system" in done.stderr or "writable" in done.stderr

@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
@@ -75,7 +76,8 @@ def test_ctrl_c_keeps_what_was_committed_and_says_so(bench: Bench) -> None:
     file = bench.file("\n".join([HEADER, *rows]))
     bench.watched()  # slower, so that it is not through before the signal comes
     command = argv("import", bench, file)
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+    heed = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)  # background jobs ignore it
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=heed) as process:
         wait_until(lambda: bench.count() > 0, "the first rows", 60)
         process.send_signal(signal.SIGINT)
         _, said = process.communicate(timeout=60)

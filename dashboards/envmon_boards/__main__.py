@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-import argparse
 import logging
 import sys
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import uvicorn
 
 from envmon.clock import clock_from_text
 from envmon.guard.plan import plan_from_shop
-from envmon.service.ending import exit_code_of
+from envmon.service.ending import exit_code_of, shop_process
 from envmon.service.watch_process import account_from, data_folder
 from envmon.shop.load import load_shop
 from envmon_boards.api import Boards
 from envmon_boards.app import build_app
 from envmon_boards.feed import LiveFeed
 from envmon_boards.source import MqttSource
+
+if TYPE_CHECKING:
+    import argparse
 
 
 def serve(options: argparse.Namespace) -> None:
@@ -49,14 +51,11 @@ def serve(options: argparse.Namespace) -> None:
 
 def main(argv: list[str] | None = None) -> int:
     """Run the boards; return the exit code."""
-    parser = argparse.ArgumentParser(prog="envmon_boards")
-    parser.add_argument("shop", type=Path)
-    parser.add_argument("--data")
+    parser = shop_process("envmon_boards")
     parser.add_argument("--port", type=int)
-    parser.add_argument("--clock")
     parser.add_argument("--demo", action="store_true")
     options = parser.parse_args(argv)
-    logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s", stream=sys.stderr)
+    logging.getLogger().setLevel(logging.WARNING)
     return exit_code_of("envmon boards", lambda: serve(options))
 
 

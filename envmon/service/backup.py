@@ -22,6 +22,7 @@ from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.store.chain import first_break
 from envmon.store.chain_copy import bring_up_copy, copy_path
+from envmon.store.disk import sync
 from envmon.store.manifest import ARCHIVE
 from envmon.store.past import Past
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
@@ -97,7 +98,7 @@ def make_backup(shop_path: Path, out: Path, data: str | None, say: Callable[[str
         made = _read_back(part)
         _sync_tree(part)
         part.rename(out)
-        _sync(out.parent)
+        sync(out.parent)
     except (OSError, sqlite3.Error) as error:
         raise StoreError(
             f"cannot write {out}: {error}; check that the disk has room and the folder is "
@@ -241,12 +242,4 @@ def _files(folder: Path) -> Iterator[Path]:
 
 def _sync_tree(folder: Path) -> None:
     for path in (folder, *folder.rglob("*")):
-        _sync(path)
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        sync(path)

@@ -24,6 +24,7 @@ from envmon.service.import_report import ProgressLine, grouped
 from envmon.service.span import parse_moment
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
+from envmon.store.disk import sync
 from envmon.store.parquet import open_duck, write_columns, write_merged
 from envmon.store.past import Past
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
@@ -177,19 +178,11 @@ def _replacing(path: Path) -> Iterator[TextIO]:
             handle.flush()
             os.fsync(handle.fileno())
         part.rename(path)
-        _sync_folder(path.parent)
+        sync(path.parent)
     except OSError as error:
         raise StoreError(f"cannot write {path}: {error}; check that the disk has room") from error
     finally:
         part.unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _write_stdout(days: Iterator[Columns]) -> int:
@@ -253,5 +246,5 @@ def _write_parquet(path: Path, days: Iterator[Columns]) -> int:
                 count += len(day.t_us)
             write_merged(duck, parts, folder / "whole.parquet")
         (folder / "whole.parquet").rename(path)
-        _sync_folder(path.parent)
+        sync(path.parent)
     return count

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import argparse
 import logging
 import signal
 import sys
 import threading
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
 from envmon.errors import EnvmonError, StoreError
-from envmon.service.ending import exit_code_of
+from envmon.service.ending import exit_code_of, shop_process
 from envmon.service.keeper import Keeper
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 
 if TYPE_CHECKING:
+    import argparse
+
     from envmon.clock import Clock
 
 log = logging.getLogger("envmon.keeper")
@@ -64,12 +64,7 @@ def keep_as_asked(options: argparse.Namespace) -> None:
 
 def main(argv: list[str] | None = None) -> int:
     """Run the keeper; return the exit code."""
-    parser = argparse.ArgumentParser(prog="envmon.service.keeper_process")
-    parser.add_argument("shop", type=Path)
-    parser.add_argument("--data")
-    parser.add_argument("--clock")
-    options = parser.parse_args(argv)
-    logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s", stream=sys.stderr)
+    options = shop_process("envmon.service.keeper_process").parse_args(argv)
     return exit_code_of("envmon keeper", lambda: keep_as_asked(options))
 
 

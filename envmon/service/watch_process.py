@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import fcntl
 import logging
 import os
@@ -12,21 +11,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
-from envmon.errors import ServiceError, StoreDamagedError, StoreError
+from envmon.errors import ServiceError, StoreDamagedError
 from envmon.intake.link import Account, BrokerLink, Will
-from envmon.service.ending import exit_code_of
+from envmon.service.ending import exit_code_of, shop_process
 from envmon.service.watch import HEARTBEAT_TOPIC, LAST_WILL, Watch
 from envmon.shop.load import load_shop
 from envmon.store.rescue import SUSPECT_FILE, open_or_renew
 
 if TYPE_CHECKING:
+    import argparse
     from io import TextIOWrapper
 
     from envmon.shop.models import BrokerInfo, Shop
 
 TURN_S = 0.1
-FELL = 1
-"""Exit code when the disk or the data fails: it is worth another try, which may renew the file."""
 READY_FILE = "watch.ready"
 """Comes into the data folder when the watch watches."""
 
@@ -146,23 +144,10 @@ def watch_as_asked(options: argparse.Namespace) -> None:
     run(shop, data_folder(shop, options.shop, options.data), options.clock)
 
 
-def _watch_or_fall(options: argparse.Namespace) -> None:
-    try:
-        watch_as_asked(options)
-    except StoreError as error:
-        sys.stderr.write(f"envmon watch: {error}\n")
-        raise SystemExit(FELL) from error
-
-
 def main(argv: list[str] | None = None) -> int:
     """Run the watch; return the exit code."""
-    parser = argparse.ArgumentParser(prog="envmon.service.watch_process")
-    parser.add_argument("shop", type=Path)
-    parser.add_argument("--data")
-    parser.add_argument("--clock")
-    options = parser.parse_args(argv)
-    logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s", stream=sys.stderr)
-    return exit_code_of("envmon watch", lambda: _watch_or_fall(options))
+    options = shop_process("envmon.service.watch_process").parse_args(argv)
+    return exit_code_of("envmon watch", lambda: watch_as_asked(options))
 
 
 if __name__ == "__main__":

@@ -7,7 +7,6 @@ Columns: point, quantity, t (timestamp, UTC), value_milli (thousandths of the un
 from __future__ import annotations
 
 import hashlib
-import os
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import duckdb
@@ -16,6 +15,7 @@ import numpy as np
 from envmon.clock import DAY_US
 from envmon.errors import ArchiveFileError, StoreError
 from envmon.store.columns import Columns
+from envmon.store.disk import sync
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
@@ -130,8 +130,7 @@ def _copy(duck: duckdb.DuckDBPyConnection, select: str, path: Path) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         duck.execute(f"COPY ({select}) TO {_list([part])[1:-1]} ({_OPTIONS})").fetchall()
-        with part.open("rb+") as handle:
-            os.fsync(handle.fileno())
+        sync(part)
         part.rename(path)
         sync_folders(path)
     except (duckdb.Error, OSError) as error:
@@ -145,11 +144,7 @@ def _copy(duck: duckdb.DuckDBPyConnection, select: str, path: Path) -> None:
 def sync_folders(path: Path) -> None:
     """See a new name to the disk, and those of the folders above it up to the data folder."""
     for folder in list(path.parents)[:4]:
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        sync(folder)
 
 
 def read_columns(

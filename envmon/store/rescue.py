@@ -19,6 +19,7 @@ from envmon.errors import StoreError
 from envmon.facts import NewEvent
 from envmon.store.chain import GENESIS, canonical, link
 from envmon.store.chain_copy import copy_path, read_copy
+from envmon.store.disk import sync
 from envmon.store.salvage import STATE_IS_WHOLE, Salvage, openable, read_only
 from envmon.store.sqlite import LIVE_FILE, SqliteStore, is_damage
 
@@ -195,9 +196,9 @@ def _make(folder: Path, site: str, why: str, now_us: int) -> Renewal:
     (making / _ASIDE).write_text(aside, encoding="utf-8")
     (making / _STUB).write_text("envmon is renewing this file\n", encoding="utf-8")
     for path in (*making.iterdir(), making):
-        _sync(path)
+        sync(path)
     making.rename(folder / _MADE)
-    _sync(folder)
+    sync(folder)
     return renewal
 
 
@@ -249,14 +250,6 @@ def _name_aside(folder: Path, now_us: int) -> str:
     return name
 
 
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
 def _swap_in(folder: Path) -> None:
     """Set the damaged file aside and put the fresh one in its place; goes on where it stopped.
 
@@ -274,7 +267,7 @@ def _swap_in(folder: Path) -> None:
             if beside.exists():
                 beside.replace(aside.with_name(aside.name + tail))
         (made / LIVE_FILE).replace(live)
-        _sync(folder)
+        sync(folder)
     shutil.rmtree(made)
 
 
