@@ -77,7 +77,7 @@ def test_ctrl_c_keeps_what_was_committed_and_says_so(bench: Bench) -> None:
     bench.watched()  # slower, so that it is not through before the signal comes
     command = argv("import", bench, file)
     heed = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)  # background jobs ignore it
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=heed) as process:
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=heed) as process:  # noqa: PLW1509
         wait_until(lambda: bench.count() > 0, "the first rows", 60)
         process.send_signal(signal.SIGINT)
         _, said = process.communicate(timeout=60)
