@@ -18,16 +18,31 @@ class Flag(IntFlag):
     """Its own time lies in the future: the sensor's clock is wrong."""
     RANGE = 4
     """Outside what a working sensor can send."""
+    SPIKE = 8
+    """A leap from the one before that the next has not confirmed yet."""
+    RATE = 16
+    """Changed faster than the air of a bay can; a doubt, not a verdict."""
+    FLAT = 32
+    """Has not moved for longer than a working sensor can stand still."""
+    WET = 64
+    """A humidity sensor at its upper end for long: wet, and reads high; a doubt."""
+    APART = 128
+    """Other sensors of the same air said something else; a doubt, since nobody knows who errs."""
 
     @property
     def usable(self) -> bool:
         """Whether the reading may speak for the present."""
-        return self == Flag.GOOD
+        return not self & _BARRED
 
     @property
     def charted(self) -> bool:
         """Whether it is a true value of its time, however late it came."""
-        return not self & ~Flag.LATE
+        return not self & _BARRED & ~Flag.LATE
+
+
+DOUBTS = Flag.RATE | Flag.WET | Flag.APART
+"""What is kept beside a reading without taking its word away."""
+_BARRED = ~DOUBTS
 
 
 PARTS = 1_000

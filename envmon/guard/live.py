@@ -87,24 +87,60 @@ class StageState(msgspec.Struct, frozen=True):
     sheet: str | None = None
 
 
+Life = Literal["UNACK", "ACKED", "RTNUN", "LTUNK", "LTACK", "SHLVD", "DSUPR", "OOSRV"]
+"""State of an alarm that is not normal, by its short name in ISA-18.2 and IEC 62682."""
+
+Priority = Literal["high", "medium", "low"]
+
+
 class AlarmState(msgspec.Struct, frozen=True):
-    """An alarm that is active now.
+    """An alarm that is not normal.
 
     Attributes:
-        id: ``<bay>-<what>``, the same while it lasts.
-        bay: Id of the bay.
-        what: ``window`` (the stage left its window) or ``unknown`` (it cannot be told).
-        stage: Stage it was raised in.
-        since: When it was raised.
-        text: What is wrong, in one line.
+        id: Name of the alarm, such as ``north-window``; the same for ever.
+        bay: Id of the bay; empty for the whole shop.
+        what: Kind of alarm, such as ``window``; a key of ``alarm_kinds.KINDS``.
+        stage: Stage it was raised in; None where it has nothing to do with one.
+        since: When it was raised; for one shelved or out of service, when that was done.
+        text: What is wrong, where and how bad, in one line.
+        name: What the alarm is called.
+        priority: How much it matters.
+        life: Its state after ISA-18.2.
+        active: Its condition stands now.
+        do: What to do, in a few words.
+        under: Id of the alarm it follows from (the broker's, the heater's); None for its own.
+        until: When a shelved one comes back.
+        reason: Why it was shelved or taken out of service.
+        by: Who acknowledged, shelved or took it out of service.
     """
 
     id: str
     bay: str
-    what: Literal["window", "unknown"]
-    stage: str
+    what: str
+    stage: str | None
     since: str
     text: str
+    name: str = ""
+    priority: Priority = "high"
+    life: Life = "UNACK"
+    active: bool = True
+    do: str = ""
+    under: str | None = None
+    until: str | None = None
+    reason: str = ""
+    by: str = ""
+
+
+class ShopAlarms(msgspec.Struct, frozen=True):
+    """Every alarm of the shop that is not normal: ``envmon/watch/alarms``.
+
+    Attributes:
+        at: Time of the guard step this describes.
+        alarms: The most urgent first.
+    """
+
+    at: str
+    alarms: tuple[AlarmState, ...]
 
 
 class BayState(msgspec.Struct, frozen=True):

@@ -33,6 +33,10 @@ Metres = Annotated[float, Field(strict=True, examples=["20 ft"]), _reader("lengt
 """A length [m]; ``"20 ft"`` is read too."""
 
 
+Slug = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
+"""Short name of a-z, 0-9, - and _ (up to 40): used in topics, addresses and file names."""
+
+
 def _number_or_text(value: object) -> object:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise ValueError("allowed is a number, or text with a unit such as '68 °F'")  # noqa: TRY004

@@ -13,11 +13,9 @@ from zoneinfo import available_timezones
 
 from pydantic import AfterValidator, Field, model_validator
 
-from envmon.shop.limits import Metres, Number, Seconds, StageLimit, Strict
+from envmon.shop.alerting import AlarmsInfo, Contact, NoticeInfo
+from envmon.shop.limits import Metres, Number, Seconds, Slug, StageLimit, Strict
 from envmon.units import UnitSystem
-
-Slug = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
-"""Short name of a-z, 0-9, - and _ (up to 40): used in topics, addresses and file names."""
 
 
 def _check_timezone(name: str) -> str:
@@ -122,6 +120,8 @@ class Bay(Strict):
     """Quantities the person checks with an instrument of their own; shown, not judged."""
     procedure: str | None = None
     """The procedure usually worked in this bay."""
+    keeps_stock: bool = True
+    """Products stand here that frost would spoil."""
     viewing_distance: Annotated[Metres, Field(ge=1, le=15)] = 6.0
     """How far away the wall screen is read from."""
 
@@ -203,10 +203,13 @@ class Shop(Strict):
     shop: ShopInfo
     broker: BrokerInfo = BrokerInfo()
     store: StoreInfo = StoreInfo()
+    alarms: AlarmsInfo = AlarmsInfo()
+    notice: NoticeInfo = NoticeInfo()
     bay: tuple[Bay, ...] = Field(min_length=1)
     point: tuple[Point, ...] = ()
     product: tuple[Product, ...] = ()
     procedure: tuple[Procedure, ...] = ()
+    contact: tuple[Contact, ...] = ()
 
     def bay_by_id(self, bay_id: str) -> Bay:
         """Return a bay.

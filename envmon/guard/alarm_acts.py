@@ -1,0 +1,36 @@
+"""Events about alarms: what the guard finds, what a person does, what the watch reports.
+
+All of them stand in the event chain. Data of each:
+
+- ``alarm_raised``: alarm, what, priority, stage, under, text, do; and what the kind adds.
+- ``alarm_cleared``: alarm, what, stage, why (empty when the condition cleared).
+- ``alarm_again``: alarm, what: it still stands, its re-alarm time is over.
+- ``alarm_unshelved`` (found by the guard when the time is over, or asked by a person).
+- A person's acts: alarm, by, via (``wall``, ``link``, ``command``); ``alarm_shelved`` also
+  minutes and reason, ``alarm_removed`` reason.
+- ``trouble_began``: what (``broker``, ``disk``, ``clock``, ``archive``, ``notice``), text.
+  ``trouble_over``: what.
+"""
+
+from __future__ import annotations
+
+RAISED = "alarm_raised"
+CLEARED = "alarm_cleared"
+AGAIN = "alarm_again"
+ACKNOWLEDGED = "alarm_acknowledged"
+RESET = "alarm_reset"
+SHELVED = "alarm_shelved"
+UNSHELVED = "alarm_unshelved"
+REMOVED = "alarm_removed"
+"""Taken out of service."""
+RETURNED = "alarm_returned"
+"""Put back into service."""
+TROUBLE_BEGAN = "trouble_began"
+TROUBLE_OVER = "trouble_over"
+
+ACTS = frozenset({ACKNOWLEDGED, RESET, SHELVED, UNSHELVED, REMOVED, RETURNED})
+"""What a person can do to an alarm."""
+FOUND = frozenset({RAISED, CLEARED, AGAIN, UNSHELVED})
+"""What the guard finds; a person can ask for the last one, too."""
+TROUBLES = frozenset({TROUBLE_BEGAN, TROUBLE_OVER})
+"""What the watch reports of itself."""
