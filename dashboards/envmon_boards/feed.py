@@ -15,12 +15,13 @@ from typing import Any
 
 import msgspec
 
-from envmon.guard.live import BayState
+from envmon.guard.live import BayState, ShopAlarms
 
 log = logging.getLogger("envmon.boards")
 
 STATE_TOPICS = "envmon/+/state"
 HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
+ALARMS_TOPIC = "envmon/watch/alarms"
 NODES_TOPIC = "demo/nodes"
 
 
@@ -30,6 +31,14 @@ class Heartbeat(msgspec.Struct, frozen=True):
     state: str
     at: str | None = None
     text: str = ""
+
+
+_KINDS: dict[str, Any] = {
+    HEARTBEAT_TOPIC: Heartbeat,
+    ALARMS_TOPIC: ShopAlarms,
+    NODES_TOPIC: list[dict[str, Any]],
+}
+"""What comes on a topic; anything else is the state of a bay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +62,7 @@ class Kept:
 
 @dataclass
 class LiveFeed:
-    """Newest state by bay, the watch's heartbeat, and which screens are to be told.
+    """Newest state by bay, the shop's alarms, the watch's heartbeat, and which screens to tell.
 
     Thread-safe: ``take`` and ``set_broker`` are called from the MQTT thread (or a test), the
     rest from the web server's loop.
@@ -61,6 +70,7 @@ class LiveFeed:
 
     bays: dict[str, Kept] = field(default_factory=dict)
     heartbeat: Kept | None = None
+    alarms: Kept | None = None
     nodes: bytes = b"[]"
     broker_up: bool = False
     _version: int = 0
@@ -80,9 +90,8 @@ class LiveFeed:
             payload: JSON text.
             live: It was sent just now; False for one the broker had kept.
         """
-        kind = {HEARTBEAT_TOPIC: Heartbeat, NODES_TOPIC: list[dict[str, Any]]}.get(topic, BayState)
         try:
-            msgspec.json.decode(payload, type=kind)
+            msgspec.json.decode(payload, type=_KINDS.get(topic, BayState))
         except (msgspec.MsgspecError, ValueError, RecursionError) as error:
             log.warning("left out, %s: %s", topic, error)
             return
@@ -91,6 +100,8 @@ class LiveFeed:
             kept = Kept(payload, self._version, time.monotonic() if live else None)
             if topic == HEARTBEAT_TOPIC:
                 self.heartbeat = kept
+            elif topic == ALARMS_TOPIC:
+                self.alarms = kept
             elif topic == NODES_TOPIC:
                 self.nodes = payload
             else:
@@ -128,20 +139,31 @@ class LiveFeed:
         said = msgspec.to_builtins(msgspec.json.decode(beat.text, type=Heartbeat))
         return {**said, "age_s": beat.age_s(time.monotonic())}
 
+    def alarms_text(self) -> tuple[ShopAlarms, float | None] | None:
+        """Return the shop's alarms and how old they are [s]; None when nothing was heard."""
+        kept = self.alarms
+        if kept is None:
+            return None
+        return msgspec.json.decode(kept.text, type=ShopAlarms), kept.age_s(time.monotonic())
+
     def snapshot(self, after: int = 0) -> tuple[int, dict[str, Any]]:
         """Return the version now and a document for a screen that has seen ``after``.
 
-        States unchanged since then are left out; every state's age is always there. The states
+        States and alarms unchanged since then are left out; their ages are always there. They
         are raw JSON: encode the document with msgspec.
         """
         with self._lock:
             version, bays, now = self._version, dict(self.bays), time.monotonic()
-        document = {
+            alarms = self.alarms
+        document: dict[str, Any] = {
             "broker": self.broker_up,
             "watch": self.watch_text(),
             "ages_s": {bay: kept.age_s(now) for bay, kept in bays.items()},
             "bays": {b: msgspec.Raw(k.text) for b, k in bays.items() if k.version > after},
+            "alarms_age_s": alarms.age_s(now) if alarms else None,
         }
+        if alarms and alarms.version > after:
+            document["alarms"] = msgspec.Raw(alarms.text)
         return version, document
 
 

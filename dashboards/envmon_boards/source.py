@@ -8,7 +8,7 @@ import msgspec
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from envmon_boards.feed import HEARTBEAT_TOPIC, NODES_TOPIC, STATE_TOPICS, LiveFeed
+from envmon_boards.feed import ALARMS_TOPIC, HEARTBEAT_TOPIC, NODES_TOPIC, STATE_TOPICS, LiveFeed
 
 if TYPE_CHECKING:
     from paho.mqtt.client import ConnectFlags
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from envmon.intake.link import Account
 
 ORDER_TOPIC = "demo/pull"
+_TOPICS = (STATE_TOPICS, HEARTBEAT_TOPIC, ALARMS_TOPIC, NODES_TOPIC)
 KEEPALIVE_S = 10
 
 
@@ -69,7 +70,7 @@ class MqttSource:
         if reason.is_failure:
             return
         self._heard.clear()
-        client.subscribe([(topic, 0) for topic in (STATE_TOPICS, HEARTBEAT_TOPIC, NODES_TOPIC)])
+        client.subscribe([(topic, 0) for topic in _TOPICS])
         self._feed.set_broker(up=True)
 
     def _on_disconnect(self, *_: Any) -> None:
