@@ -88,6 +88,15 @@ class Decoder:
             if _ID.fullmatch(point.id)
         }
 
+    def recalibrate(self, calibrations: Mapping[tuple[str, str], tuple[float, float]]) -> None:
+        """Take other calibrations for everything decoded from now on.
+
+        Args:
+            calibrations: As at the start, all of them.
+        """
+        self._calibrations = calibrations
+        self._routes.clear()  # they hold gain and offset
+
     @property
     def known(self) -> dict[str, str | None]:
         """Filled-in point id -> its bay, None outdoors; grows as ``+`` levels turn up."""

@@ -83,6 +83,10 @@ class Store(Protocol):
         """Yield events with ``from_us <= at_us < to_us``, in the order of the chain."""
         ...
 
+    def events_of(self, kind: str) -> Iterator[Event]:
+        """Yield every event of one kind, in the order of the chain."""
+        ...
+
     def stage_before(self, bay: str, at_us: int) -> Event | None:
         """Return the last ``stage_started`` or ``stage_ended`` of a bay before a time."""
         ...

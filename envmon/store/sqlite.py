@@ -238,6 +238,12 @@ class SqliteStore:
         for seq, at_us, kind, bay, data, digest in self.rows(sql, (from_us, to_us)):
             yield Event(seq, at_us, kind, bay, json.loads(data), digest)
 
+    def events_of(self, kind: str) -> Iterator[Event]:
+        """Yield every event of one kind, in the order of the chain."""
+        sql = "SELECT seq, at_us, bay, data, hash FROM event WHERE kind = ? ORDER BY seq"
+        for seq, at_us, bay, data, digest in self.rows(sql, (kind,)):
+            yield Event(seq, at_us, kind, bay, json.loads(data), digest)
+
     def stage_before(self, bay: str, at_us: int) -> Event | None:
         """Return the last ``stage_started`` or ``stage_ended`` of a bay before a time."""
         sql = (
