@@ -136,7 +136,8 @@ def move(now: AlarmNow, what: Input, at_us: int) -> AlarmNow:
 
     Returns:
         The new state; ``now`` itself where nothing changes. ``raised_us`` is ``at_us`` when it
-        was raised by this.
+        was raised by this. Who, why and until when are those of the new state, so they are empty
+        unless it came there acknowledged; the caller puts in what a person's act says.
     """
     active = {Input.OCCURS: True, Input.CLEARS: False}.get(what, now.active)
     life = next_life(now, what)
@@ -146,7 +147,7 @@ def move(now: AlarmNow, what: Input, at_us: int) -> AlarmNow:
     if life != now.life:
         changes["since_us"] = at_us
         if life == "UNACK":
-            changes |= {"raised_us": at_us, "by": ""}
-        if now.life in SET_ASIDE or life == "NORM":
+            changes["raised_us"] = at_us
+        if life != "LTACK":
             changes |= {"until_us": None, "reason": "", "by": ""}
     return msgspec.structs.replace(now, **changes)
