@@ -130,7 +130,9 @@ VALUES = st.one_of(
     st.floats(-60, 80).map(kept_value),
     st.floats(0, 1e9).map(kept_value),
 )
-FLAGS = st.sampled_from([Flag.GOOD] * 6 + [Flag.LATE, Flag.CLOCK, Flag.RANGE, Flag(3), Flag(5)])
+HEALTH = (Flag.SPIKE, Flag.RATE, Flag.FLAT | Flag.LATE, Flag.WET | Flag.LATE, Flag.APART)
+SOME = [Flag.LATE, Flag.CLOCK, Flag.RANGE, Flag(3), Flag(5), *HEALTH]
+FLAGS = st.sampled_from([Flag.GOOD] * 8 + SOME)
 TIMES = st.one_of(
     st.integers(0, 9 * DAY_US - 1),
     st.integers(0, 4 * 24 * 60).map(lambda minute: minute * MINUTE_US + 24 * 3_600 * SECOND_US),

@@ -117,7 +117,7 @@ READINGS = st.lists(
         st.one_of(
             st.integers(0, 80_000).map(lambda milli: milli / 1000), st.floats(0, 80, width=32)
         ),
-        st.integers(0, 7).map(Flag),
+        st.integers(0, 255).map(Flag),
         st.integers(0, HOUR_US),
     ),
     min_size=1,

@@ -45,7 +45,7 @@ MINUTE = st.integers(0, 200).map(
     lambda minute: START_US + DAY_US - 100 * MINUTE_US + minute * MINUTE_US
 )
 TIMES = st.tuples(MINUTE, st.integers(0, MINUTE_US - 1)).map(sum)
-FLAGS = st.sampled_from([Flag.GOOD, Flag.GOOD, Flag.GOOD, Flag.LATE, Flag.RANGE])
+FLAGS = st.sampled_from([Flag.GOOD] * 3 + [Flag.LATE, Flag.RANGE, Flag.FLAT, Flag.APART])
 
 
 @st.composite

@@ -176,7 +176,10 @@ def test_a_bad_row_is_refused_with_its_line_and_reason(bench: Bench, row: str, r
     ("columns", "reason"),
     [
         ("kelvins,,", "unit is 'kelvins' for air_temp_c; allowed: °C, C, Cel, K, °F, F"),
-        (",broken,", "flag has other words than late, clock, range"),
+        (",broken,", "flag has other words than late, clock, range, spike, rate, flat, wet, apart"),
+        (",late+late,", "flag has other words"),
+        (",late+,", "flag has other words"),
+        (",late+broken+range,", "flag has other words"),
         (",,yesterday", "seen is no date and time"),
         (",,2031-01-01T00:00:00Z", "seen is before 1990 or more than a day ahead"),
         ("°F,,2026-01-27", "seen is no date and time"),
@@ -291,15 +294,17 @@ def test_flags_by_the_rules_of_live_intake(bench: Bench) -> None:
         "2026-01-27T08:00:01Z,air-a,air_temp_c,20,,range+late,",
         "2026-01-27T08:10:00Z,air-a,air_temp_c,21,,,2026-01-27T08:07:59Z",
         "2026-01-27T08:10:01Z,air-a,air_temp_c,22,,,2026-01-27T08:08:01Z",
+        "2026-01-27T08:10:02Z,air-a,air_temp_c,22,,apart+flat+spike,",
         "2090-01-01T00:00:00Z,air-a,air_temp_c,23,,clock,2026-01-27T08:08:01Z",
         "2026-02-06T09:00:00Z,air-a,air_temp_c,24,,,",
         header=FULL,
     )
     assert [(r.value, r.flag) for r in bench.kept()] == [
         (200, Flag.RANGE), (20, Flag.RANGE | Flag.LATE), (21, Flag.CLOCK), (22, Flag.GOOD),
+        (22, Flag.APART | Flag.FLAT | Flag.SPIKE),
         (24, Flag.CLOCK), (23, Flag.CLOCK),
     ]  # fmt: skip
-    assert bench.kept()[4].seen_us == NOW_US
+    assert bench.kept()[5].seen_us == NOW_US
 
 
 def test_of_rows_for_one_time_the_first_wins(bench: Bench) -> None:

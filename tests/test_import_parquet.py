@@ -92,7 +92,7 @@ BAD = [
     ("NULL::TIMESTAMPTZ AS t", "time is no date and time"),
     ("'infinity'::TIMESTAMPTZ AS t", "time is no date and time"),
     ("NULL::BIGINT AS value_milli", "value is no finite number"),
-    ("8::UTINYINT AS flag", "flag has other words"),
+    ("256::USMALLINT AS flag", "flag has other words"),
     ("NULL::UTINYINT AS flag", "flag has other words"),
     (f"{-40 * 365 * DAY_US}::BIGINT AS lag_us", "seen is before 1990"),
 ]

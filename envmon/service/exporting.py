@@ -18,7 +18,7 @@ import numpy as np
 
 from envmon.clock import iso_from_us
 from envmon.errors import InputError, StoreError
-from envmon.service.import_csv import FLAG_WORDS
+from envmon.service.import_judge import FLAG_WORDS
 from envmon.service.import_lines import ALLOWED
 from envmon.service.import_report import ProgressLine, grouped
 from envmon.service.span import parse_moment
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from envmon.store.columns import Columns, SeriesName
 
 _FLAG_TEXTS = [
-    "+".join(word for word, flag in FLAG_WORDS.items() if bits & flag) for bits in range(8)
+    "+".join(word for word, flag in FLAG_WORDS.items() if bits & flag) for bits in range(256)
 ]
 _BLOCK = 20_000
 
@@ -218,7 +218,7 @@ def _lines(day: Columns, block: slice, heads: list[str], tails: list[str]) -> st
         _iso_texts(day.t_us[block]),
         day.series[block].tolist(),
         day.values()[block].tolist(),
-        (day.flag[block] & np.uint8(7)).tolist(),
+        day.flag[block].tolist(),
         _iso_texts(day.t_us[block] + day.lag_us[block]),
         strict=True,
     )

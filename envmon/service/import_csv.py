@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import permutations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envmon.facts import Flag
 from envmon.service.import_judge import (
+    FLAG_WORDS,
     NO_ENTRY,
     NO_TIME,
     UNKNOWN_FLAG,
@@ -29,9 +28,6 @@ if TYPE_CHECKING:
     import duckdb
 
     from envmon.service.import_lines import Piece
-
-FLAG_WORDS = {"late": Flag.LATE, "clock": Flag.CLOCK, "range": Flag.RANGE}
-"""How flags are written, in the order of their bits."""
 
 _WALL_TIME = r"\s*\d{4}-\d\d-\d\d[T ]([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d{1,9})?)?"
 _OFFSET = r"(Z|[+-](0\d|1[0-4])(:?[0-5]\d)?)\s*"
@@ -73,15 +69,6 @@ _TIME = """CASE
     ELSE {no_time} END"""
 
 
-def flags_by_text() -> dict[str, int]:
-    """Return every way to write a set of flags, with its bits."""
-    return {
-        "+".join(some): sum(FLAG_WORDS[word] for word in some)
-        for count in range(len(FLAG_WORDS) + 1)
-        for some in permutations(FLAG_WORDS, count)
-    }
-
-
 def _time_form(name: str, empty: int) -> str:
     return _TIME.format(
         name=name, wall_time=_WALL_TIME, offset=_OFFSET, zoned=ZONED, wall=WALL, no_time=NO_TIME,
@@ -103,8 +90,15 @@ def _shape(width: int) -> str:
 
 
 def _flag_form() -> str:
-    whens = (f"WHEN '{text}' THEN {bits}" for text, bits in flags_by_text().items() if text)
-    return f"CASE trim(flag) WHEN '' THEN 0 {' '.join(whens)} ELSE {UNKNOWN_FLAG} END"
+    """Return SQL for the bits of words joined by +, in any order, each once."""
+    words = "string_split(trim(flag), '+')"
+    whens = " ".join(f"WHEN '{word}' THEN {int(flag)}" for word, flag in FLAG_WORDS.items())
+    bits = f"list_bit_or([CASE word WHEN '' THEN 0 {whens} ELSE {UNKNOWN_FLAG} END"
+    return (
+        f"CASE WHEN trim(flag) = '' THEN 0 WHEN len({words}) > len(list_distinct({words})) "
+        f"OR list_contains({words}, '') THEN {UNKNOWN_FLAG} "
+        f"ELSE least({UNKNOWN_FLAG}, {bits} FOR word IN {words}])) END"
+    )
 
 
 class CsvParser:
@@ -149,7 +143,7 @@ class CsvParser:
             np.asarray(found["key"], np.int64),
             np.asarray(found["number"], np.float64),
             np.asarray(found["comma"], bool),
-            np.asarray(found["bits"], np.uint8),
+            np.asarray(found["bits"], np.uint16),
             keys,
         )
 

@@ -34,7 +34,10 @@ _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - wall time on purpose
 
 ZONED, WALL, NO_TIME, NO_ENTRY = 0, 1, 2, 3
 """How a time is given: with offset, as wall time, unreadable, or left empty."""
-UNKNOWN_FLAG = 255
+UNKNOWN_FLAG = 256
+
+FLAG_WORDS = {str(flag.name).lower(): flag for flag in Flag}
+"""How flags are written, in the order of their bits."""
 
 SHAPES = (
     "",
@@ -69,7 +72,7 @@ class Given(NamedTuple):
         key: Place in ``keys``, int64 (n,).
         values: In the units of the file, NaN where there is no number, float64 (n,).
         comma: Whether the value has a decimal comma, bool (n,).
-        flag: Bits of ``Flag``; ``UNKNOWN_FLAG`` where it has other words, uint8 (n,).
+        flag: Bits of ``Flag``; ``UNKNOWN_FLAG`` where it has other words, uint16 (n,).
         keys: Point, quantity and unit as texts.
     """
 
@@ -80,7 +83,7 @@ class Given(NamedTuple):
     key: Ints
     values: NDArray[np.float64]
     comma: Mask
-    flag: NDArray[np.uint8]
+    flag: NDArray[np.uint16]
     keys: Sequence[tuple[str, str, str]]
 
 
@@ -140,11 +143,13 @@ def judged(given: Given, known: Known, zone: ZoneInfo, now_us: int) -> Judged:
     _ensure_times(given, t_us, seen_us, reasons, now_us)
     reasons.say(given.comma, "value has a decimal comma; write 21.5, not 21,5")
     reasons.say(~np.isfinite(given.values), "value is no finite number such as 21.5")
-    words = "late, clock, range, joined by +, or nothing"
-    reasons.say(given.flag == UNKNOWN_FLAG, f"flag has other words than {words}")
+    words = ", ".join(FLAG_WORDS)
+    reasons.say(
+        given.flag == UNKNOWN_FLAG, f"flag has other words than {words}, joined by +, or nothing"
+    )
     ways = _ways(given, known, reasons)
     series, values, outside = _taken(given, ways, reasons)
-    flag = given.flag | np.where(outside, np.uint8(Flag.RANGE), np.uint8(0))
+    flag = given.flag.astype(np.uint8) | np.where(outside, np.uint8(Flag.RANGE), np.uint8(0))
     ahead = t_us > np.minimum(seen_us, now_us) + CLOCK_TOLERANCE_US
     flag |= np.where(ahead, np.uint8(Flag.CLOCK), np.uint8(0))
     rows = Rows(series, t_us, values, flag, seen_us - t_us).taken(reasons.of_row == 0)
@@ -190,7 +195,7 @@ def _offsets(slot: int, zone: ZoneInfo) -> tuple[int, int]:
 
 
 def _ensure_times(given: Given, t_us: Ints, seen_us: Ints, reasons: _Reasons, now_us: int) -> None:
-    clock = (given.flag & np.uint8(Flag.CLOCK)) != 0
+    clock = (given.flag & np.uint16(Flag.CLOCK)) != 0
     latest = np.where(clock, LATEST_US, now_us + AHEAD_US)
     reasons.say(t_us < EARLIEST_US, "time is before 1990")
     reasons.say(t_us > latest, "time is more than a day ahead of now")

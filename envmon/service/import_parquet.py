@@ -38,10 +38,10 @@ FROM (SELECT DISTINCT point, quantity, unit FROM piece)
 _ROWS = """
 SELECT row, key, coalesce(t_us, 0) AS t_us, t_us IS NULL AS timeless,
     coalesce(value, 'nan') AS number, coalesce(lag_us, 0) AS lag_us,
-    CASE WHEN flag BETWEEN 0 AND 7 THEN flag ELSE 255 END AS bits
+    CASE WHEN flag BETWEEN 0 AND 255 THEN flag ELSE 256 END AS bits
 FROM piece JOIN piece_key USING (point, quantity, unit)
 ORDER BY row
-"""  # 255 is UNKNOWN_FLAG
+"""  # 256 is UNKNOWN_FLAG
 
 
 class ParquetSource:
@@ -106,7 +106,7 @@ class ParquetSource:
             np.asarray(found["key"], np.int64),
             np.asarray(found["number"], np.float64),
             np.zeros(count, bool),
-            np.asarray(found["bits"], np.uint8),
+            np.asarray(found["bits"], np.uint16),
             keys,
         )
 

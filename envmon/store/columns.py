@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from envmon.facts import PARTS, Flag, Reading
+from envmon.facts import DOUBTS, PARTS, Flag, Reading
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -20,6 +20,11 @@ SeriesName = tuple[str, str]
 
 FLAGS = tuple(Flag(bits) for bits in range(256))
 """Flags by their bits; making one anew costs more than the rest of a reading."""
+
+CHARTED_WITH = Flag.LATE | DOUBTS
+"""What may be known against a reading that is a true value of its time all the same."""
+
+_SUSPECT = np.uint8(0xFF & ~CHARTED_WITH)
 
 
 class Columns(NamedTuple):
@@ -69,8 +74,7 @@ class Columns(NamedTuple):
 
     def charted(self) -> NDArray[np.bool_]:
         """Return which rows are true values of their time, bool (n,)."""
-        suspect: NDArray[np.bool_] = (self.flag & ~np.uint8(Flag.LATE)) != 0
-        return ~suspect
+        return charted_of(self.flag)
 
     def readings(self) -> list[Reading]:
         """Return the rows as readings."""
@@ -78,6 +82,16 @@ class Columns(NamedTuple):
             Reading(point, quantity, t_us, value, FLAGS[flag], t_us + lag_us)
             for point, quantity, t_us, value, flag, lag_us in self.rows()
         ]
+
+
+def charted_of(flag: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Return which readings are true values of their time, bool (n,).
+
+    Args:
+        flag: Bits of ``Flag``, uint8 (n,).
+    """
+    good: NDArray[np.bool_] = (flag & _SUSPECT) == 0
+    return good
 
 
 def columns_from_values(

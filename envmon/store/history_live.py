@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envmon.clock import HOUR_US, MINUTE_US
+from envmon.store.columns import CHARTED_WITH
 from envmon.store.history_tally import slots_from
 from envmon.store.summary import LARGEST_MILLI
 
@@ -22,8 +23,9 @@ PIECE_US = 6 * HOUR_US
 
 _PIECES_KEPT = 4_096  # 15 kB each
 _SLOTS = (
-    "SELECT group_concat((t_us - ?) / ?), group_concat(CASE WHEN flag & ~1 = 0 "  # noqa: S608 - numbers; 1 is Flag.LATE
-    f"AND abs(value) <= {LARGEST_MILLI // 1_000} THEN CAST(round(value * 1000) AS INTEGER) "
+    "SELECT group_concat((t_us - ?) / ?), group_concat("  # noqa: S608 - numbers
+    f"CASE WHEN flag & ~{int(CHARTED_WITH)} = 0 AND abs(value) <= {LARGEST_MILLI // 1_000} "
+    f"THEN CAST(round(value * 1000) AS INTEGER) "
     f"ELSE {LARGEST_MILLI + 1} END), sum(flag & 2) "  # 2 is Flag.CLOCK
     "FROM reading WHERE series_id = ? AND t_us >= ? AND t_us < ?"
 )

@@ -15,7 +15,7 @@ import numpy as np
 
 from envmon.clock import DAY_US, SECOND_US
 from envmon.errors import StoreError
-from envmon.facts import Flag
+from envmon.store.columns import charted_of
 from envmon.store.history_tally import slots_from
 from envmon.store.parquet import first_line
 from envmon.store.summary import DaySummary, unpack_days
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("envmon.store")
 
-_LATE = np.uint8(Flag.LATE)
 _RAW = (
     "SELECT epoch_us(t) AS t_us, value_milli, flag FROM read_parquet(?, hive_partitioning = false) "
     "WHERE point = ? AND quantity = ? "
@@ -161,7 +160,7 @@ def raw_slots(
                     raise
                 log.error("left out: %s", error)  # noqa: TRY400 - the text says it all
                 continue
-            yield slots_from(_bucket_starts(t_us, edges_us), milli, (flag & ~_LATE) == 0)
+            yield slots_from(_bucket_starts(t_us, edges_us), milli, charted_of(flag))
 
 
 def _runs(days: Sequence[int]) -> Iterator[tuple[int, int]]:
