@@ -1,0 +1,107 @@
+"""What the watch sees of itself: its disk, its machine's clock, what others say to it."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from typing import TYPE_CHECKING, NamedTuple
+
+import msgspec
+
+from envmon.service.troubles import Room, Seen
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LOOK_EVERY_S = 1.0
+ROOM_EVERY_S = 10.0
+WORD_EVERY_S = 5.0
+NOTICE_WORD = "notice.word"
+"""File of the data folder in which the notice process says what is wrong."""
+APART_S = 0.1
+
+
+class NoticeWord(msgspec.Struct, frozen=True):
+    """What the notice process last said: nothing, or what is wrong."""
+
+    text: str = ""
+
+
+class Told(NamedTuple):
+    """What the watch knows without looking; see ``Seen``."""
+
+    link_up: bool
+    link_error: str
+    store_error: str
+    archive: str
+    set_back: int
+
+
+def wall_lead_us() -> int:
+    """Return the machine's time of day less the time since it started, sleep included [µs].
+
+    It stays as it is until somebody sets the clock: after a sleep both have gone on.
+    """
+    while True:
+        before_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+        wall_s = time.time()
+        after_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+        # A process that was held between the two would see a jump where there was none.
+        if after_s - before_s < APART_S:
+            return round((wall_s - before_s) * 1e6)
+
+
+def room_of(folder: Path) -> Room:
+    """Return how full the disk of a folder is."""
+    try:
+        usage = shutil.disk_usage(folder)
+    except OSError as error:
+        return Room(0, 0, f"cannot look at the disk of {folder}: {error}; check the folder")
+    return Room(usage.free, usage.total)
+
+
+def notice_word(folder: Path) -> str:
+    """Return what the notice process says is wrong; empty when nothing is, or it never spoke."""
+    path = folder / NOTICE_WORD
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=NoticeWord).text
+    except FileNotFoundError:
+        return ""
+    except (OSError, msgspec.MsgspecError) as error:
+        return f"cannot read {path}: {error}; start envmon again"
+
+
+class Senses:
+    """Looks at the data folder and the machine, no more often than is of use.
+
+    Args:
+        folder: Data folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._look_at = self._room_at = self._word_at = 0.0
+        self._room = Room(0, 0)
+        self._word = ""
+
+    def due(self) -> bool:
+        """Return whether it is time to look again."""
+        return time.monotonic() >= self._look_at
+
+    def seen(self, at_us: int, told: Told) -> Seen:
+        """Look, and return what was seen.
+
+        Args:
+            at_us: Time now by the watch's clock [µs, UTC].
+            told: What the watch knows already.
+        """
+        now = time.monotonic()
+        self._look_at = now + LOOK_EVERY_S
+        if now >= self._room_at:
+            self._room_at, self._room = now + ROOM_EVERY_S, room_of(self._folder)
+        if now >= self._word_at:
+            self._word_at, self._word = now + WORD_EVERY_S, notice_word(self._folder)
+        return Seen(
+            at_us, now, wall_lead_us(), told.link_up, told.link_error, told.store_error,
+            self._room, told.archive, self._word, told.set_back,
+        )  # fmt: skip
