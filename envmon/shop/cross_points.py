@@ -9,6 +9,7 @@ from envmon.errors import InputError
 from envmon.shop.calibration import line_through, offset_in_unit
 from envmon.shop.raw import Finding, Path, Table, ids, lacks, tables, word
 from envmon.shop.schema import MEASURED
+from envmon.shop.sensor_health import DIFFERENCES, TIMES, health_faults
 from envmon.shop.words import did_you_mean, path_text, show, unknown
 from envmon.units import QUANTITIES, allowed_units
 
@@ -118,6 +119,7 @@ def _reads(path: Path, point: Table) -> Iterator[Finding]:
             if quantity in QUANTITIES:
                 yield from _unit(place, read, quantity)
                 yield from _calibration(place, read, quantity)
+                yield from _health(place, read, quantity)
 
 
 def _quantity(place: Path, quantity: str, *, has_bay: bool) -> Iterator[Finding]:
@@ -176,6 +178,12 @@ def _calibration(place: Path, read: Table, quantity: str) -> Iterator[Finding]:
             line_through(cast("tuple[tuple[float, float], tuple[float, float]]", pairs), quantity)
     except InputError as error:
         yield Finding((*place, "two_point"), str(error))
+
+
+def _health(place: Path, read: Table, quantity: str) -> Iterator[Finding]:
+    given = {key: read[key] for key in (*DIFFERENCES, *TIMES) if _is_number(read.get(key))}
+    for key, text in health_faults(given, quantity):
+        yield Finding((*place, key), text)
 
 
 def _is_number(value: object) -> bool:

@@ -141,6 +141,16 @@ class Read(Strict):
     """Calibration offset in the quantity's unit, or text such as ``"0.5 °F"``; a difference."""
     two_point: tuple[tuple[Number, Number], tuple[Number, Number]] | None = None
     """Calibration as two pairs [read, true]; replaces gain and offset."""
+    spike: Number | None = None
+    """A leap above this counts only once the next reading confirms it; a difference, 0: never."""
+    rate: Number | None = None
+    """A change in a minute above this is a doubt; a difference, 0: never."""
+    flat_after: Seconds | None = None
+    """Still for so long, the sensor counts as stuck [s]; 0: never."""
+    flat_within: Number | None = None
+    """Changes up to this count as standing still; a difference."""
+    wet_after: Seconds | None = None
+    """A humidity at its upper end for so long is a doubt [s]; 0: never."""
 
 
 class Point(Strict):
