@@ -110,6 +110,23 @@ DataFolder = Annotated[
 ]
 
 
+@app.command()
+def alarms(
+    shop_file: ShopFile,
+    days: Annotated[float, typer.Option(help="Figures of so many days.")] = 30.0,
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+    data: DataFolder = None,
+) -> None:
+    """Show which alarms stand and how the shop's alarms behave, beside ISA-18.2."""
+    from envmon.service.alarm_report import alarm_report, print_report, report_json
+
+    report = alarm_report(shop_file, days, str(data) if data else None)
+    if as_json:
+        typer.echo(report_json(report))
+    else:
+        print_report(report)
+
+
 @app.command("import")
 def import_history(
     shop_file: ShopFile,
@@ -197,6 +214,42 @@ def replay(  # noqa: PLR0913, PLR0917 - a command's options
         shop_file, since, until, limits, tuple(stage or ()), str(data) if data else None
     )
     raise typer.Exit(replay_and_say(question, _say, as_json=as_json, out=out))
+
+
+@app.command()
+def calibrate(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: ShopFile,
+    point: Annotated[str, typer.Argument(help="Id of the point; without it: a table.")] = "",
+    quantity: Annotated[str, typer.Argument(help="Quantity, such as rel_hum_pct.")] = "",
+    pair: Annotated[
+        list[str] | None,
+        typer.Option(metavar="SHOWN=TRUE", help="What envmon shows and what is true; up to two."),
+    ] = None,
+    salt: Annotated[
+        list[str] | None,
+        typer.Option(metavar="SALT=SHOWN", help="What envmon shows over LiCl, MgCl2, NaCl ..."),
+    ] = None,
+    temp: Annotated[str, typer.Option(help="Temperature of the jar [°C, or '70 °F'].")] = "",
+    read_at: Annotated[str, typer.Option(help="When it was read; now without it.")] = "",
+    accept: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--accept", help="Keep it, from now on.")
+    ] = False,
+    by: Annotated[str, typer.Option(help="Who accepts it.")] = "",
+    reference: Annotated[str, typer.Option(help="What it was held to.")] = "",
+    due: Annotated[str, typer.Option(help="Date of the next check.")] = "",
+    due_in: Annotated[str, typer.Option(help="Or the time to it, such as '180 d'.")] = "",
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+    data: DataFolder = None,
+) -> None:
+    """Show how sensors are calibrated; show what a new calibration would do, then accept it."""
+    from envmon.clock import SystemClock
+    from envmon.service.calibrating import Wish, calibrate
+    from envmon.service.calibration_check import check_from_options
+
+    texts = (temp, read_at, reference, by, due, due_in)
+    check = check_from_options((point, quantity), (*(pair or ()),), (*(salt or ()),), texts)
+    wish = Wish(shop_file, str(data) if data else None, check, accept, as_json)
+    raise typer.Exit(calibrate(wish, SystemClock(), _say))
 
 
 def main() -> None:
