@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from envmon.service.broker import LOOPBACK, ensure_port_free
+from envmon.service.notify import asked_and_forgotten
 from envmon.service.supervisor import (
     Child,
     Supervisor,
@@ -40,13 +41,13 @@ def children_of(
         children.append(Child("the embedded broker", argv, port=shop.broker.port))
     watch = ["envmon.service.watch_process", shop_path, "--data", folder, *clock]
     argv = module_argv(str(watch[0]), *watch[1:])
-    children.append(Child("the watch", argv, ready_file=folder / READY_FILE))
+    children.append(Child("the watch", argv, ready_file=folder / READY_FILE, beats=True))
     keeper = module_argv("envmon.service.keeper_process", shop_path, "--data", folder, *clock)
     children.append(Child("the keeper of the archive", keeper))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)
-    children.append(Child("the boards", argv, port=shop.shop.boards_port))
+    children.append(Child("the boards", argv, port=shop.shop.boards_port, answers=True))
     return children
 
 
@@ -61,6 +62,6 @@ def run_shop(shop_path: Path, say: Callable[[str], None]) -> int:
     if shop.broker.kind == "embedded":
         ensure_port_free(shop.broker.host, shop.broker.port)
     children = children_of(shop, shop_path, data_folder(shop, shop_path), None)
-    return Supervisor(children, say).run(
+    return Supervisor(children, say, asked_and_forgotten()).run(
         f"envmon watches {shop.shop.name}: look at http://{LOOPBACK}:{shop.shop.boards_port}/"
     )

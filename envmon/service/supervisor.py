@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import ctypes
+import http.client
 import logging
 import signal
 import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
 from envmon.errors import BrokerError, ServiceError
+from envmon.service.alive import AlivePipe
 from envmon.service.broker import LOOPBACK, ensure_port_free, wait_until_listening
 from envmon.service.ending import BAD_USE
+from envmon.service.notify import NOBODY, Asked, Watchdog
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -25,6 +29,7 @@ START_TIMEOUT_S = 30.0
 STOP_TIMEOUT_S = 10.0
 BACKOFF_FIRST_S = 0.5
 BACKOFF_CAP_S = 30.0
+ANSWER_TIMEOUT_S = 2.0
 STEADY_S = 60.0
 """A process that ran so long has started well; its next fall counts as the first."""
 _PR_SET_PDEATHSIG = 1
@@ -40,6 +45,8 @@ class Child:
         port: It is ready when this loopback port answers.
         ready_file: It is ready when this file has come; with neither it is ready at once.
         ends_run: When it exits by itself, the whole run is over.
+        beats: It shows its turns through a pipe.
+        answers: It answers HTTP on its port as long as it does its work.
     """
 
     name: str
@@ -47,6 +54,9 @@ class Child:
     port: int | None = None
     ready_file: Path | None = None
     ends_run: bool = False
+    beats: bool = False
+    answers: bool = False
+    alive: AlivePipe | None = None
     process: subprocess.Popen[bytes] | None = None
     started_at: float = 0.0
     falls: int = 0
@@ -56,11 +66,15 @@ class Child:
         """Start the process; it gets SIGTERM by itself should its parent be killed."""
         if self.ready_file is not None:
             self.ready_file.unlink(missing_ok=True)
+        if self.beats and self.alive is None:
+            self.alive = AlivePipe()
         self.process = subprocess.Popen(  # noqa: S603 - our own interpreter and modules
             [sys.executable, *self.argv],
             stdin=subprocess.DEVNULL,
             preexec_fn=_die_with_parent,  # noqa: PLW1509 - no threads run in the supervisor
             start_new_session=True,  # Ctrl-C reaches the supervisor, which stops all in order
+            pass_fds=[self.alive.write] if self.alive else [],
+            env=self.alive.environment() if self.alive else None,
         )
         self.started_at = time.monotonic()
 
@@ -77,8 +91,26 @@ class Child:
         """Return the exit code, or None while it runs."""
         return self.process.poll() if self.process else None
 
+    def wrong(self, longest_s: float) -> str:
+        """Return why it does not do its work, or nothing.
+
+        One that only has to answer may have fallen: it is being started again already.
+
+        Args:
+            longest_s: It may be silent for so long [s].
+        """
+        if self.alive is not None and (silent_s := self.alive.silent_s()) > longest_s:
+            return f"{self.name}: no turn for {silent_s:.0f} s"
+        grown = time.monotonic() - self.started_at > START_TIMEOUT_S
+        if self.answers and self.exit_code() is None and grown and not _answers(self.port):
+            return f"{self.name}: no answer on port {self.port}"
+        return ""
+
     def stop(self) -> None:
         """Ask it to end, and end it when it does not."""
+        if self.alive is not None:
+            self.alive.close()
+            self.alive = None
         if self.process is None or self.process.poll() is not None:
             return
         self.process.terminate()
@@ -88,6 +120,19 @@ class Child:
             log.warning("%s does not stop; ending it", self.name)
             self.process.kill()
             self.process.wait()
+
+
+def _answers(port: int | None) -> bool:
+    """Return whether something speaks HTTP there; what it says is not its life but its health."""
+    connection = http.client.HTTPConnection(LOOPBACK, port, timeout=ANSWER_TIMEOUT_S)
+    try:
+        connection.request("GET", "/healthz")
+        connection.getresponse()
+    except (OSError, http.client.HTTPException):
+        return False
+    finally:
+        connection.close()
+    return True
 
 
 def _die_with_parent() -> None:
@@ -100,12 +145,16 @@ class Supervisor:
     Args:
         children: In the order of starting; stopped in the opposite order.
         say: Called with each line meant for the person.
+        asked: What a service manager above wants to hear.
     """
 
-    def __init__(self, children: Sequence[Child], say: Callable[[str], None]) -> None:
+    def __init__(
+        self, children: Sequence[Child], say: Callable[[str], None], asked: Asked = NOBODY
+    ) -> None:
         self._children = list(children)
         self._say = say
         self._stopping = False
+        self._watchdog = Watchdog(asked, [partial(child.wrong, asked.half_s) for child in children])
 
     def run(self, ready: str) -> int:
         """Start everything, say ``ready``, and return the exit code when all has ended.
@@ -120,10 +169,13 @@ class Supervisor:
                 self._start(child)
             if not self._stopping:
                 self._say(ready)
+                self._watchdog.ready(ready)
             while not self._stopping:
                 self._look()
+                self._watchdog.look()
                 time.sleep(0.1)
         finally:
+            self._watchdog.stopping()
             for child in reversed(self._children):
                 child.stop()
         return 0

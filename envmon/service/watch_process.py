@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from envmon.clock import clock_from_text
 from envmon.errors import ServiceError, StoreDamagedError
 from envmon.intake.link import Account, BrokerLink, Will
+from envmon.service.alive import Pulse
 from envmon.service.ending import exit_code_of, shop_process
 from envmon.service.watch import HEARTBEAT_TOPIC, LAST_WILL, Watch
 from envmon.shop.load import load_shop
@@ -126,8 +127,10 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
     (folder / READY_FILE).touch()
     logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
     inode = store.path.stat().st_ino
+    pulse = Pulse(os.environ)
     while not stop:
         watch.turn(TURN_S)
+        pulse.beat()
         ensure_sound(store.path, inode)
     (folder / READY_FILE).unlink(missing_ok=True)
     watch.finish()
