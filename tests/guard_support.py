@@ -110,6 +110,9 @@ name = "Work"
 step = [{ stage = "polish", product = "test_wax" }, { stage = "coating" }]
 """
 
+ABOUT_LIMITS = ("window", "unknown")
+"""The kinds of alarm that the limits of a stage alone decide."""
+
 
 @cache
 def shop_from(text: str = SHOP) -> Shop:
@@ -186,7 +189,10 @@ class Bench:
         return self.state.bays[self.bay].stages[stage].fitness
 
     def alarms(self) -> set[str]:
-        return set(self.state.bays[self.bay].alarms)
+        """The kinds of alarm about the stage being worked whose condition stands."""
+        plan, alarms = self.plan.bays[self.bay], self.state.bays[self.bay].alarms
+        kinds = {plan.alarms[alarm_id] for alarm_id, alarm in alarms.items() if alarm.active}
+        return kinds & set(ABOUT_LIMITS)
 
     def live(self) -> BayState:
         return describe(self.plan, self.state, self.bay)
@@ -198,5 +204,9 @@ class Bench:
 
 
 def seconds_of(findings: Sequence[Finding], kind: str) -> list[float]:
-    """Return when findings of a kind became true [s]."""
-    return [(f.at_us - START_US) / SECOND_US for f in findings if f.kind == kind]
+    """Return when findings of a kind became true [s], those of sensors left out."""
+    return [
+        (f.at_us - START_US) / SECOND_US
+        for f in findings
+        if f.kind == kind and f.data.get("what", "window") in ABOUT_LIMITS
+    ]

@@ -213,15 +213,20 @@ def test_every_verdict_follows_from_values_held_against_limits(
 def test_findings_come_in_order_and_alarms_alternate(facts: list[Fact]) -> None:
     state, findings = _batch(facts)
     assert [f.at_us for f in findings] == sorted(f.at_us for f in findings)
-    active: set[tuple[str, str]] = set()
+    active: set[str] = set()
     for finding in findings:
-        key = (finding.bay, str(finding.data.get("what")))
+        key = str(finding.data.get("alarm"))
         if finding.kind == "alarm_raised":
             assert key not in active
             active.add(key)
         elif finding.kind == "alarm_cleared":
             active.remove(key)
-    assert active == {(bay, what) for bay, now in state.bays.items() for what in now.alarms}
+    assert active == {
+        alarm_id
+        for now in state.bays.values()
+        for alarm_id, alarm in now.alarms.items()
+        if alarm.active and alarm.life != "DSUPR"
+    }
 
 
 @QUICK

@@ -5,9 +5,9 @@ All of them stand in the event chain. Data of each:
 - ``alarm_raised``: alarm, what, priority, stage, under, text, do; and what the kind adds.
 - ``alarm_cleared``: alarm, what, stage, why (empty when the condition cleared).
 - ``alarm_again``: alarm, what: it still stands, its re-alarm time is over.
-- ``alarm_unshelved`` (found by the guard when the time is over, or asked by a person).
+- ``alarm_shelf_over``: alarm, what: the time it was shelved for is over.
 - A person's acts: alarm, by, via (``wall``, ``link``, ``command``); ``alarm_shelved`` also
-  minutes and reason, ``alarm_removed`` reason.
+  minutes and reason, ``alarm_removed`` reason. ``alarm_unshelved`` is asked by a person.
 - ``trouble_began``: what (``broker``, ``disk``, ``clock``, ``archive``, ``notice``), text.
   ``trouble_over``: what.
 """
@@ -17,6 +17,7 @@ from __future__ import annotations
 RAISED = "alarm_raised"
 CLEARED = "alarm_cleared"
 AGAIN = "alarm_again"
+SHELF_OVER = "alarm_shelf_over"
 ACKNOWLEDGED = "alarm_acknowledged"
 RESET = "alarm_reset"
 SHELVED = "alarm_shelved"
@@ -30,7 +31,7 @@ TROUBLE_OVER = "trouble_over"
 
 ACTS = frozenset({ACKNOWLEDGED, RESET, SHELVED, UNSHELVED, REMOVED, RETURNED})
 """What a person can do to an alarm."""
-FOUND = frozenset({RAISED, CLEARED, AGAIN, UNSHELVED})
-"""What the guard finds; a person can ask for the last one, too."""
+FOUND = frozenset({RAISED, CLEARED, AGAIN, SHELF_OVER})
+"""What the guard finds."""
 TROUBLES = frozenset({TROUBLE_BEGAN, TROUBLE_OVER})
 """What the watch reports of itself."""

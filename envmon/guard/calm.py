@@ -103,14 +103,13 @@ def keeps_calm(bay: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) -
 def _zones(bay: BayPlan, known: Conditions, now: BayNow) -> Spans:
     """Return for each quantity with limits and a value where it may move."""
     zones: Spans = {}
-    for stage in bay.stages:
-        for limit in stage.limits:
-            held = known.get(limit.quantity, NO_SENSOR)
-            if held.value is None or limit.quantity in RATES:
-                continue
-            low, high = zone(limit, held, now.limits[limit.key])
-            before = zones.get(limit.quantity, (low, high))
-            zones[limit.quantity] = (max(low, before[0]), min(high, before[1]))
+    for limit in (*bay.watched, *(limit for stage in bay.stages for limit in stage.limits)):
+        held = known.get(limit.quantity, NO_SENSOR)
+        if held.value is None or limit.quantity in RATES:
+            continue
+        low, high = zone(limit, held, now.limits[limit.key])
+        before = zones.get(limit.quantity, (low, high))
+        zones[limit.quantity] = (max(low, before[0]), min(high, before[1]))
     return zones
 
 

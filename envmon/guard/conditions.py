@@ -139,20 +139,16 @@ def conditions(plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) 
     return known
 
 
-def held_conditions(plan: BayPlan, known: Conditions, now: BayNow, at_us: int) -> Conditions:
-    """Return the measured conditions with those derived ones that a limit of the bay is on.
+def rate_conditions(plan: BayPlan, known: Conditions, now: BayNow, at_us: int) -> Conditions:
+    """Return the rates of change that a limit of the bay is on.
 
     Args:
         plan: The bay.
         known: Its measured conditions.
-        now: What is remembered of the bay.
+        now: What is remembered of the bay, the trail up to the present.
         at_us: Time to judge at [µs].
     """
-    held = dict(known)
-    if plan.holds_moist:
-        held.update(moist_conditions(plan, known))
-    held.update(_rate(name, now, known, at_us) for name in plan.held_rates)
-    return held
+    return dict(_rate(name, now, known, at_us) for name in plan.held_rates)
 
 
 def measured_conditions(
@@ -228,12 +224,12 @@ def _dew_margin(known: Conditions, moist: Conditions) -> Known:
 
 
 def _rate(name: str, now: BayNow, known: Conditions, at_us: int) -> tuple[str, Known]:
-    source, column = RATES[name]
+    source = RATES[name]
     blocked = _blocked(source, known)
     if blocked is not None:
         return name, blocked
     # The trail grows only while both are known; an old one says nothing of the present.
-    rate = rate_per_h(now.trail, column, at_us)
+    rate = rate_per_h(now.trail, source, at_us)
     if rate is None:
         return name, Known(None, "missing", why="warming")
-    return name, Known(rate, known[source].quality, now.trail[-1][0])
+    return name, Known(rate, known[source].quality, now.trail[-1].at_us)

@@ -6,10 +6,15 @@ import math
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from envmon.clock import DAY_US
 from envmon.facts import Flag
-from envmon.guard.alarm import end_alarms
+from envmon.guard import alarm_acts as acts
+from envmon.guard.alarm import Scene, end_stage, take_act
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
+from envmon.guard.plan import SHOP
+from envmon.guard.signs import is_on, needs_trail
 from envmon.guard.state import Finding, GuardState, Last
 from envmon.guard.trail import NEVER_US
 
@@ -18,8 +23,10 @@ if TYPE_CHECKING:
 
     from envmon.facts import Event, Reading
     from envmon.guard.plan import GuardPlan
-    from envmon.guard.state import StageTurn
+    from envmon.guard.state import BayNow, StageTurn
 
+CALIBRATED = "calibration_accepted"
+"""Event: a sensor reads differently from now on; what lay between it and others says nothing."""
 TOO_OLD_US = DAY_US
 """A reading this old when it is taken in says nothing of the present, and a restart, which looks
 back so far, misses nothing."""
@@ -42,6 +49,7 @@ class Course:
         trace: list[StageTurn] | None,
     ) -> None:
         self._plan, self._trace = plan, trace
+        self._places = plan.places
         self._state = GuardState(
             state.now_us,
             state.event_seq,
@@ -93,7 +101,7 @@ class Course:
             for bay_id in users:
                 bay = bays[bay_id]
                 low, high = bay.calm.get(key, _NOWHERE)
-                if not low <= value <= high or alive_us < last.alive_us:
+                if not low <= value <= high or alive_us < last.alive_us or last.flag:
                     touched.add(bay_id)
                 elif at_us >= bay.trail_due_us:
                     due.add(bay_id)
@@ -103,9 +111,13 @@ class Course:
         """Take in the first reading of a series, or one with something against it."""
         key, _ = self._plan.series[reading.point, reading.quantity]
         bays, was = self._state.bays, self._state.newest.get(key)
+        if was is None:
+            self._touched.add(SHOP)  # one more sensor whose silence can be noticed
         for bay_id in _take_reading(self._plan, self._state, reading):
+            now = bays[bay_id]
             # A sensor that goes on sending what cannot be used tells a calm bay nothing new.
-            if was is None or was.usable or not bays[bay_id].calm:
+            same = was is not None and was.flag == reading.flag and not was.usable
+            if not same or not now.calm or is_on(now, f"{reading.point}-lost"):
                 self._touched.add(bay_id)
             elif at_us >= bays[bay_id].trail_due_us:
                 self._due.add(bay_id)
@@ -139,16 +151,24 @@ class Course:
     def _close(self) -> None:
         """Judge the bays that the facts of this moment speak for."""
         for bay_id in self._due - self._touched:
-            if self._plan.bays[bay_id].held_rates:
+            bay, now = self._places[bay_id], self._state.bays[bay_id]
+            if needs_trail(bay, now):
                 self._touched.add(bay_id)
             else:
-                lengthen_trail(self._plan.bays[bay_id], self._state, self._state.now_us)
+                lengthen_trail(bay, self._state, self._state.now_us)
         self._due.clear()
         if self._touched:
-            for bay_id in sorted(self._touched & self._plan.bays.keys()):
-                bay = self._plan.bays[bay_id]
+            if is_on(self._state.bays[SHOP], "shop-silence"):
+                self._touched.add(SHOP)  # something was heard
+            # The shop comes first: what is wrong with all explains what is wrong with one.
+            for bay_id in sorted(self._touched & self._places.keys()):
                 self._findings += judge_bay(
-                    bay, self._state, self._state.now_us, heard=True, trace=self._trace
+                    self._plan,
+                    self._places[bay_id],
+                    self._state,
+                    self._state.now_us,
+                    heard=True,
+                    trace=self._trace,
                 )
             self._touched.clear()
             self._note_wake()
@@ -160,8 +180,10 @@ class Course:
             state.now_us = max(self._wake_us, state.now_us)
             for bay_id in sorted(state.bays):
                 if state.bays[bay_id].wake_us == self._wake_us:
-                    bay = self._plan.bays[bay_id]
-                    self._findings += wake_bay(bay, state, state.now_us, self._trace)
+                    bay = self._places[bay_id]
+                    self._findings += wake_bay(self._plan, bay, state, state.now_us, self._trace)
+            if is_on(state.bays[SHOP], "shop-silence"):
+                _ensure_awake(state)
             self._note_wake()
         state.now_us = max(state.now_us, to_us)
 
@@ -192,20 +214,53 @@ def _take_reading(plan: GuardPlan, state: GuardState, reading: Reading) -> tuple
     usable = reading.flag.usable and math.isfinite(reading.value)
     value = reading.value if math.isfinite(reading.value) else 0.0
     alive_us = min(reading.t_us, reading.seen_us)
-    state.newest[key] = Last(reading.t_us, value, usable, alive_us)
+    state.newest[key] = Last(reading.t_us, value, usable, alive_us, int(reading.flag))
     return bays
 
 
+def _ensure_awake(state: GuardState) -> None:
+    """Let the next reading of any sensor be judged: it ends the silence."""
+    for bay_id, now in state.bays.items():
+        if now.calm:
+            state.bays[bay_id] = msgspec.structs.replace(now, calm={})
+
+
 def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) -> list[Finding]:
-    """Note what the person did; return the alarms it ended."""
+    """Note what the person did or the watch reports; return what it did to the alarms."""
     state.event_seq = max(state.event_seq, event.seq)
-    if event.bay not in state.bays or event.kind not in {"stage_started", "stage_ended"}:
-        return []
-    stage = event.data.get("stage") if event.kind == "stage_started" else None
-    if stage is not None and stage not in [s.id for s in plan.bays[event.bay].stages]:
+    place = plan.place(event.bay)
+    if place is None or event.bay not in state.bays:
         return []
     now = state.bays[event.bay] = state.bays[event.bay].copy()
-    findings = end_alarms(event.bay, now, at_us)
-    now.stage, now.stage_since_us = stage, None if stage is None else at_us
+    scene = Scene(plan, place, state, {}, now, at_us)
+    if event.kind in acts.ACTS:
+        return take_act(scene, event)
+    if event.kind in acts.TROUBLES:
+        _note_trouble(now, event)
+    elif event.kind == CALIBRATED:
+        key = f"{event.data.get('point')}/{event.data.get('quantity')}"
+        for bay_id, bay in state.bays.items():
+            if key in bay.gaps:
+                state.bays[bay_id] = msgspec.structs.replace(bay, gaps={})
+    elif event.kind in {"stage_started", "stage_ended"}:
+        return _take_stage(scene, event)
+    return []
+
+
+def _note_trouble(now: BayNow, event: Event) -> None:
+    what = str(event.data.get("what", ""))
+    if event.kind == acts.TROUBLE_BEGAN:
+        now.troubles[what] = str(event.data.get("text", ""))
+    else:
+        now.troubles.pop(what, None)
+
+
+def _take_stage(scene: Scene, event: Event) -> list[Finding]:
+    stage = event.data.get("stage") if event.kind == "stage_started" else None
+    if stage is not None and stage not in [s.id for s in scene.place.stages]:
+        return []
+    findings = end_stage(scene)
+    now = scene.now
+    now.stage, now.stage_since_us = stage, None if stage is None else scene.at_us
     now.told = None
     return findings

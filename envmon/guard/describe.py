@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from envmon.clock import iso_from_us
+from envmon.guard.alarm import Scene
+from envmon.guard.alarm_kinds import KINDS, priority_of
+from envmon.guard.alarm_words import alarm_text
 from envmon.guard.conditions import NO_SENSOR, conditions
 from envmon.guard.fitness import SEVERITY, settling_until
-from envmon.guard.live import AlarmState, BayState, Condition, Reason, StageState
+from envmon.guard.lifecycle import ANNUNCIATED, SET_ASIDE, UNACKNOWLEDGED
+from envmon.guard.live import (
+    AlarmState,
+    BayState,
+    Condition,
+    Reason,
+    ShopAlarms,
+    StageState,
+)
+from envmon.guard.plan import SHOP
 from envmon.guard.words import (
     by_hand_text,
     clock_time,
@@ -20,9 +32,8 @@ from envmon.guard.words import (
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
-    from typing import Literal
-
     from envmon.guard.conditions import Conditions, Known
+    from envmon.guard.lifecycle import AlarmNow
     from envmon.guard.plan import BayPlan, GuardPlan, HeldLimit, StagePlan
     from envmon.guard.state import BayNow, GuardState
 
@@ -47,7 +58,11 @@ def describe(plan: GuardPlan, state: GuardState, bay_id: str) -> BayState:
         stage_since=_iso(now.stage_since_us),
         conditions={name: _condition(plan, name, known[name]) for name in sorted(known)},
         stages=stages,
-        alarms=_alarms(now, bay, stages),
+        alarms=tuple(
+            alarm
+            for alarm in _alarms(Scene(plan, bay, state, known, now, state.now_us))
+            if alarm.life in ANNUNCIATED
+        ),
         notes=_notes(plan, bay, state, known),
     )
 
@@ -105,22 +120,73 @@ def _reason(plan: GuardPlan, limit: HeldLimit, known: Conditions, now: BayNow) -
     )
 
 
-def _alarms(now: BayNow, bay: BayPlan, stages: tuple[StageState, ...]) -> tuple[AlarmState, ...]:
-    by_id = {stage.id: stage for stage in stages}
+_URGENT = {"high": 0, "medium": 1, "low": 2}
+
+
+def shop_alarms(plan: GuardPlan, state: GuardState) -> ShopAlarms:
+    """Return every alarm of the shop that is not normal, the most urgent first.
+
+    Args:
+        plan: The compiled shop file.
+        state: What the guard remembers, moved on to the time wanted.
+    """
     alarms = []
-    for what, alarm in sorted(now.alarms.items()):
-        stage = by_id[alarm.stage]
-        wanted = "unfit" if what == "window" else "unknown"
-        texts = [r.text for r in stage.reasons if r.fitness == wanted]
-        text = f"{stage.name} outside its window" if what == "window" else f"{stage.name} not known"
-        text += f": {'; '.join(texts)}" if texts else ": coming back"
-        alarms.append(
-            AlarmState(
-                f"{bay.id}-{what}", bay.id, cast("Literal['window', 'unknown']", what),
-                alarm.stage, iso_from_us(alarm.since_us), text,
-            )
-        )  # fmt: skip
-    return tuple(alarms)
+    for place_id, place in plan.places.items():
+        now = state.bays[place_id]
+        known = conditions(place, state.newest, now, state.now_us) if now.alarms else {}
+        alarms += _alarms(Scene(plan, place, state, known, now, state.now_us))
+    alarms.sort(key=_urgency)
+    return ShopAlarms(iso_from_us(state.now_us), tuple(alarms))
+
+
+def _urgency(alarm: AlarmState) -> tuple[bool, bool, int, str, str]:
+    return (
+        alarm.life not in ANNUNCIATED,
+        alarm.life not in UNACKNOWLEDGED,
+        _URGENT[alarm.priority],
+        alarm.since,
+        alarm.id,
+    )
+
+
+def _alarms(scene: Scene) -> list[AlarmState]:
+    found = [
+        _alarm(scene, alarm_id, alarm)
+        for alarm_id, alarm in scene.now.alarms.items()
+        if alarm.life != "NORM" and alarm_id in scene.place.alarms
+    ]
+    return sorted(found, key=_urgency)
+
+
+def _alarm(scene: Scene, alarm_id: str, alarm: AlarmNow) -> AlarmState:
+    assert alarm.life != "NORM"
+    what = scene.place.alarms[alarm_id]
+    since_us = alarm.since_us if alarm.life in SET_ASIDE else alarm.raised_us
+    return AlarmState(
+        alarm_id,
+        scene.place.id,
+        what,
+        alarm.stage,
+        iso_from_us(alarm.since_us if since_us is None else since_us),
+        alarm_text(scene, alarm_id, what) if alarm.active else alarm.text or KINDS[what].name,
+        KINDS[what].name,
+        priority_of(what, curing=scene.curing or alarm.latches),
+        alarm.life,
+        alarm.active,
+        KINDS[what].do,
+        alarm.under if alarm.under and _stands(scene, alarm.under) else None,
+        _iso(alarm.until_us),
+        alarm.reason,
+        alarm.by,
+    )
+
+
+def _stands(scene: Scene, alarm_id: str) -> bool:
+    """Return whether the alarm another follows from is still shown."""
+    return any(
+        alarm_id in bay.alarms and bay.alarms[alarm_id].life in ANNUNCIATED
+        for bay in (scene.now, scene.state.bays[SHOP])
+    )
 
 
 def _notes(plan: GuardPlan, bay: BayPlan, state: GuardState, known: Conditions) -> tuple[str, ...]:

@@ -11,7 +11,9 @@ from __future__ import annotations
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
-from envmon.guard.alarm import end_alarms
+import msgspec
+
+from envmon.guard.alarm import Scene, drop_alarms
 from envmon.guard.course import Course
 from envmon.guard.judging import judge_bay
 from envmon.guard.state import BayNow, GuardState
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from envmon.facts import Event, Reading
+    from envmon.guard.lifecycle import AlarmNow
     from envmon.guard.plan import GuardPlan
     from envmon.guard.state import Finding, StageTurn
 
@@ -29,32 +32,46 @@ _IN_TURN = itemgetter(5, 2, 0, 1)
 
 def fresh_state(plan: GuardPlan, now_us: int) -> GuardState:
     """Return the state of a guard that has seen nothing: every stage is unknown."""
-    state = GuardState(now_us=now_us, bays={bay_id: BayNow() for bay_id in plan.bays})
-    for bay in plan.bays.values():
-        judge_bay(bay, state, now_us)
+    places = plan.places
+    bays = {place_id: BayNow(begun_us=now_us) for place_id in places}
+    state = GuardState(now_us=now_us, bays=bays)
+    for place in places.values():
+        judge_bay(plan, place, state, now_us)
     return state
 
 
 def fitted_state(plan: GuardPlan, state: GuardState) -> tuple[GuardState, list[Finding]]:
     """Return a state that fits the plan after the shop file changed: bays added, bays gone.
 
-    Limits are judged anew; what the person said (the stage being worked) is kept. What changes
-    by that is in the findings.
+    Limits are judged anew; what the person said (the stage being worked, what was done to
+    alarms) is kept. What changes by that is in the findings.
     """
     fitted = fresh_state(plan, state.now_us)
     findings: list[Finding] = []
     fitted.newest = dict(state.newest)
     fitted.event_seq = state.event_seq
     fitted.clock_ahead = dict(state.clock_ahead)
-    for bay_id, plan_bay in plan.bays.items():
-        if bay_id in state.bays:
-            known = {limit.key for stage in plan_bay.stages for limit in stage.limits}
-            bay = state.bays[bay_id].copy()
-            bay.limits = {key: now for key, now in bay.limits.items() if key in known}
-            bay.calm = {}
-            fitted.bays[bay_id] = bay
-        findings += judge_bay(plan_bay, fitted, state.now_us)
+    for place_id, place in plan.places.items():
+        if place_id in state.bays:
+            bay = fitted.bays[place_id] = state.bays[place_id].copy()
+            findings += _fit_bay(Scene(plan, place, fitted, {}, bay, state.now_us))
+        findings += judge_bay(plan, place, fitted, state.now_us)
     return fitted, findings
+
+
+def _fit_bay(scene: Scene) -> list[Finding]:
+    """Forget what the changed shop file knows no more; return the alarms that ends."""
+    place, now = scene.place, scene.now
+    known = {limit.key for stage in place.stages for limit in stage.limits}
+    known |= {limit.key for limit in place.watched}
+    now.limits = {key: stands for key, stands in now.limits.items() if key in known}
+    now.signs = {key: sign for key, sign in now.signs.items() if key in place.alarms}
+    now.calm = {}
+    kept = {key: alarm for key, alarm in now.alarms.items() if key in place.alarms}
+    now.alarms = {key: alarm for key, alarm in now.alarms.items() if key not in kept}
+    findings = drop_alarms(scene, "shop file changed", keep_persons=False)
+    now.alarms = kept
+    return findings
 
 
 def rewound_state(
@@ -63,7 +80,8 @@ def rewound_state(
     """Return a state for a clock that was set back: nothing is known until it is heard again.
 
     Held against the old time, a reading would look fresh until the clock has caught up. What the
-    person said (the stage being worked) is kept; alarms end and are raised anew where due.
+    person said (the stage being worked, alarms set aside or latched) is kept; other alarms end
+    and are raised anew where due.
 
     Args:
         plan: The compiled shop file.
@@ -73,16 +91,32 @@ def rewound_state(
     rewound = fresh_state(plan, now_us)
     rewound.event_seq = state.event_seq
     findings: list[Finding] = []
-    for bay_id, old in state.bays.items():
-        if bay_id not in plan.bays:
+    for place_id, place in plan.places.items():
+        if place_id not in state.bays:
             continue
-        findings += end_alarms(bay_id, old.copy(), now_us, "clock set back")
-        bay = rewound.bays[bay_id]
-        bay.stage = old.stage
+        old = state.bays[place_id].copy()
+        scene = Scene(plan, place, state, {}, old, now_us)
+        findings += drop_alarms(scene, "clock set back", keep_persons=True)
+        bay = rewound.bays[place_id]
+        bay.alarms = {
+            alarm_id: _set_back(alarm, now_us - state.now_us)
+            for alarm_id, alarm in old.alarms.items()
+        }
+        bay.stage, bay.troubles = old.stage, old.troubles
         since_us = old.stage_since_us
         bay.stage_since_us = None if since_us is None else min(since_us, now_us)
-        findings += judge_bay(plan.bays[bay_id], rewound, now_us)
+        findings += judge_bay(plan, place, rewound, now_us)
     return rewound, findings
+
+
+def _set_back(alarm: AlarmNow, by_us: int) -> AlarmNow:
+    """Return an alarm with its times set back as the clock was; its condition is over."""
+    times = {
+        name: None if at_us is None else at_us + by_us
+        for name in ("since_us", "raised_us", "until_us")
+        for at_us in [getattr(alarm, name)]
+    }
+    return msgspec.structs.replace(alarm, active=False, **times)
 
 
 def step(

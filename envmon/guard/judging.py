@@ -10,10 +10,25 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from envmon.guard.alarm import deadlines, update_alarms
+from envmon.guard.alarm import Scene, deadlines, update_alarms
 from envmon.guard.calm import calm_spans, keeps_calm
-from envmon.guard.conditions import NO_SENSOR, held_conditions, measured, measured_conditions
-from envmon.guard.fitness import judge, settling_until
+from envmon.guard.conditions import (
+    NO_SENSOR,
+    measured_conditions,
+    moist_conditions,
+    rate_conditions,
+)
+from envmon.guard.fitness import hold, judge, settling_until
+from envmon.guard.plan import SHOP
+from envmon.guard.signs import (
+    FIRST_WORD_US,
+    active_stage,
+    end_trail_signs,
+    needs_trail,
+    silent_from,
+    update_signs,
+    update_trail_signs,
+)
 from envmon.guard.state import Finding, StageTurn
 from envmon.guard.trail import longer_trail, trail_due_us, trail_old_us
 
@@ -21,16 +36,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from envmon.guard.conditions import Conditions
-    from envmon.guard.plan import BayPlan, StagePlan
+    from envmon.guard.plan import BayPlan, GuardPlan, StagePlan
     from envmon.guard.state import BayNow, GuardState
 
 
-def active_stage(bay: BayPlan, now: BayNow) -> StagePlan | None:
-    """Return the stage being worked in a bay, or None."""
-    return next((stage for stage in bay.stages if stage.id == now.stage), None)
-
-
 def judge_bay(
+    plan: GuardPlan,
     bay: BayPlan,
     state: GuardState,
     at_us: int,
@@ -38,10 +49,11 @@ def judge_bay(
     heard: bool = False,
     trace: list[StageTurn] | None = None,
 ) -> list[Finding]:
-    """Judge every stage and alarm of a bay at a time and note the next deadline.
+    """Judge every stage and alarm of a bay, or of the shop, and note the next deadline.
 
     Args:
-        bay: The bay.
+        plan: The compiled shop file.
+        bay: The bay, or the shop.
         state: What the guard remembers; what it remembers of the bay is replaced.
         at_us: Time to judge at [µs].
         heard: A reading or an event is the reason: only then the trail grows.
@@ -51,40 +63,61 @@ def judge_bay(
     now = state.bays[bay.id] = before.copy()
     known = measured_conditions(bay, state.newest, now, at_us)
     now.apart = tuple(sorted(name for name, it in known.items() if it.why == "disagree"))
-    air, humidity = (known.get(name, NO_SENSOR).value for name in ("air_temp_c", "rel_hum_pct"))
+    if bay.holds_moist:
+        known.update(moist_conditions(bay, known))
     if heard:
-        now.trail = longer_trail(now, air, humidity, at_us)
-    both_known = air is not None and humidity is not None
+        now.trail = longer_trail(now.trail, known, at_us)
+    both_known = all(
+        known.get(name, NO_SENSOR).value is not None for name in ("air_temp_c", "rel_hum_pct")
+    )
     now.trail_due_us = trail_due_us(now.trail, both_known=both_known)
-    known = held_conditions(bay, known, now, at_us)
+    known.update(rate_conditions(bay, known, now, at_us))
     now.stages = {stage.id: judge(stage, known, now.limits, now, at_us) for stage in bay.stages}
+    for limit in bay.watched:
+        value = known.get(limit.quantity, NO_SENSOR)
+        now.limits[limit.key] = hold(limit, value, now.limits.get(limit.key), at_us)
     if trace is not None:
         trace.extend(_turns(bay.id, before, now, at_us))
-    active = active_stage(bay, now)
-    findings = _told(bay.id, active, now, known, at_us)
-    findings += update_alarms(bay.id, active, now, at_us)
-    now.wake_us = _next_deadline(bay, state, at_us)
+    findings = _told(bay.id, active_stage(bay, now), now, known, at_us)
+    update_signs(plan, bay, state, now, at_us)
+    if now.trail is not before.trail:
+        update_trail_signs(bay, state, now, at_us)
+    elif _is_over(now, at_us):
+        end_trail_signs(bay, now, at_us)
+    findings += update_alarms(Scene(plan, bay, state, known, now, at_us))
+    now.wake_us = _next_deadline(plan, bay, state, at_us)
     if not keeps_calm(bay, state.newest, now, at_us):
         now.calm = calm_spans(bay, state.newest, known, now, at_us)
     return findings
 
 
+def _is_over(now: BayNow, at_us: int) -> bool:
+    """Return whether the trail has grown too old to say anything."""
+    old_us = trail_old_us(now.trail)
+    return old_us is not None and at_us >= old_us
+
+
 def wake_bay(
-    bay: BayPlan, state: GuardState, at_us: int, trace: list[StageTurn] | None = None
+    plan: GuardPlan,
+    bay: BayPlan,
+    state: GuardState,
+    at_us: int,
+    trace: list[StageTurn] | None = None,
 ) -> list[Finding]:
     """Judge a bay whose deadline has come, or note the one that readings have put off till then.
 
     Args:
-        bay: The bay.
+        plan: The compiled shop file.
+        bay: The bay, or the shop.
         state: What the guard remembers; what it remembers of the bay is replaced.
         at_us: Time now [µs], not before the bay's ``wake_us``.
         trace: As for ``judge_bay``.
     """
     now = state.bays[bay.id]
     assert now.wake_us is not None
-    due_us = _next_deadline(bay, state, now.wake_us - 1)
+    due_us = _next_deadline(plan, bay, state, now.wake_us - 1)
     if due_us is not None and due_us <= at_us:
-        return judge_bay(bay, state, at_us, trace=trace)
+        return judge_bay(plan, bay, state, at_us, trace=trace)
     state.bays[bay.id] = msgspec.structs.replace(now, wake_us=due_us)
     return []
 
@@ -93,16 +126,15 @@ def lengthen_trail(bay: BayPlan, state: GuardState, at_us: int) -> None:
     """Make the trail of a calm bay longer; all else a judgement would find is as it was.
 
     Args:
-        bay: The bay; no limit is on a rate of change.
+        bay: The bay; nothing hangs on its trail (``needs_trail``).
         state: What the guard remembers; what it remembers of the bay is replaced.
         at_us: Time of the reading that does it [µs].
     """
     now = state.bays[bay.id]
-    air, humidity = (
-        measured(name, bay.sources[name], state.newest, at_us).value
-        for name in ("air_temp_c", "rel_hum_pct")
-    )
-    trail = longer_trail(now, air, humidity, at_us)
+    known = measured_conditions(bay, state.newest, now, at_us)
+    if bay.holds_moist:
+        known.update(moist_conditions(bay, known))
+    trail = longer_trail(now.trail, known, at_us)
     due_us = trail_due_us(trail, both_known=True)
     state.bays[bay.id] = msgspec.structs.replace(now, trail=trail, trail_due_us=due_us)
 
@@ -127,20 +159,25 @@ def _told(
     return [Finding(at_us, "stage_fitness", bay_id, data)]
 
 
-def _next_deadline(bay: BayPlan, state: GuardState, at_us: int) -> int | None:
+def _next_deadline(plan: GuardPlan, bay: BayPlan, state: GuardState, at_us: int) -> int | None:
     """Return the next time [µs] after ``at_us`` at which something changes without a reading."""
     now = state.bays[bay.id]
-    due = list(deadlines(active_stage(bay, now), now))
+    due = list(deadlines(bay, now))
     for stage in bay.stages:
         until = settling_until(stage, now.stages[stage.id].inside_since_us, now, at_us)
         if until is not None:
             due.append(until)
-    old_us = trail_old_us(now.trail) if bay.held_rates else None
+    old_us = trail_old_us(now.trail) if needs_trail(bay, now) else None
     if old_us is not None:
         due.append(old_us)
-    for group in bay.sources.values():
+    for group in (*bay.sources.values(), *bay.points.values()):
         for series in group:
             last = state.newest.get(series.key)
-            if last is not None and last.usable:
+            if last is None:
+                due.append(now.begun_us + FIRST_WORD_US)
+            else:
                 due.append(last.alive_us + series.stale_us + 1)
+    silent_us = silent_from(plan, state) if bay.id == SHOP else None
+    if silent_us is not None:
+        due.append(silent_us)
     return min((at for at in due if at > at_us), default=None)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from envmon.clock import SECOND_US
+from envmon.guard.alarm_kinds import BAY_KINDS, POINT_KINDS, SHOP_KINDS
 from envmon.guard.trail import RATES
 from envmon.physics.air import pressure_pa_from_altitude
 from envmon.shop.points import expand_points
@@ -16,12 +17,15 @@ from envmon.units import QUANTITIES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from envmon.shop.alerting import AlarmsInfo
     from envmon.shop.limits import Limit, Stage
     from envmon.shop.models import Bay, Point, Shop
     from envmon.units import UnitSystem
 
 SHARED_BY_AIR = ("air_temp_c", "rel_hum_pct", "air_pressure_pa")
 """What a bay without a sensor of its own takes from a bay in the same air space."""
+SHOP = ""
+"""Stands for a bay where something belongs to none: outdoor sensors, meters, the broker."""
 SHOP_WIDE = ("outdoor_temp_c", "outdoor_rel_hum_pct", "air_pressure_pa")
 """What a point outside every bay tells all of them."""
 
@@ -65,15 +69,40 @@ class StagePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmRules:
+    """What the whole shop's alarms go by.
+
+    Attributes:
+        leaving_lead_us: How far ahead a stage is said to be about to leave its window [µs].
+        cure_break_us: So long outside its window a cure counts as interrupted [µs].
+        heater_wait_us: So long a heater may take to answer the cold [µs].
+        again_us: An acknowledged alarm that stands for so long is raised again [µs].
+        longest_shelf_us: The longest an alarm can be shelved for [µs].
+    """
+
+    leaving_lead_us: int
+    cure_break_us: int
+    heater_wait_us: int
+    again_us: int
+    longest_shelf_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class BayPlan:
     """Where a bay's conditions come from and what they are held to.
 
     Attributes:
-        id: The bay.
+        id: The bay; ``SHOP`` for what belongs to no bay.
         name: What people call it.
         sources: Quantity -> the points that measure it.
         stages: Every stage in order of work.
         pressure_pa: Air pressure where no sensor says it [Pa].
+        rules: What alarms go by.
+        watched: Limits held whatever stage is being worked, for alarms of their own.
+        points: Its own points -> what they measure.
+        units: What texts are written in.
+        timezone: The shop's time zone, for times in texts.
+        alarms: Id of every alarm it can have -> its kind.
         holds_moist: A limit is on something that follows from the air and its humidity.
         held_rates: Rates of change that a limit is on.
     """
@@ -83,16 +112,31 @@ class BayPlan:
     sources: dict[str, tuple[Series, ...]]
     stages: tuple[StagePlan, ...]
     pressure_pa: float
+    rules: AlarmRules
+    watched: tuple[HeldLimit, ...] = ()
+    points: dict[str, tuple[Series, ...]] = field(default_factory=dict)
+    units: UnitSystem = "metric"
+    timezone: str = "UTC"
+    alarms: dict[str, str] = field(init=False, repr=False, compare=False)
     # They follow from the rest, so they are no part of what tells two plans apart.
     holds_moist: bool = field(init=False, repr=False, compare=False)
     held_rates: tuple[str, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         held = {limit.quantity for stage in self.stages for limit in stage.limits}
+        held |= {limit.quantity for limit in self.watched}
         derived = {name for name in held if QUANTITIES[name].derived}
         rates = tuple(sorted(derived & RATES.keys()))
         object.__setattr__(self, "holds_moist", len(derived) > len(rates))
         object.__setattr__(self, "held_rates", rates)
+        own = BAY_KINDS if self.id != SHOP else SHOP_KINDS
+        alarms = {f"{self.id or 'shop'}-{what}": what for what in own}
+        alarms |= {f"{point}-{what}": what for point in self.points for what in POINT_KINDS}
+        object.__setattr__(self, "alarms", alarms)
+
+    def alarm_id(self, what: str, point: str = "") -> str:
+        """Return the id of an alarm of this bay, or of one of its points."""
+        return f"{point or self.id or 'shop'}-{what}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,12 +148,25 @@ class GuardPlan:
         series: (point, quantity) -> key and the bays it speaks for.
         units: What texts are written in.
         timezone: The shop's time zone, for times in texts.
+        shop: What belongs to no bay.
+        silence_us: Nothing heard from any sensor for so long is an alarm [µs].
     """
 
     bays: dict[str, BayPlan]
     units: UnitSystem
     timezone: str
+    shop: BayPlan
+    silence_us: int
     series: dict[tuple[str, str], tuple[str, tuple[str, ...]]] = field(default_factory=dict)
+
+    def place(self, bay_id: str) -> BayPlan | None:
+        """Return the plan of a bay, of the shop for ``SHOP``, None for one there is not."""
+        return self.shop if bay_id == SHOP else self.bays.get(bay_id)
+
+    @property
+    def places(self) -> dict[str, BayPlan]:
+        """Every bay, and the shop."""
+        return {**self.bays, SHOP: self.shop}
 
 
 def plan_from_shop(shop: Shop) -> GuardPlan:
@@ -120,6 +177,8 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
     """
     points = expand_points(shop.point, [bay.id for bay in shop.bay])
     pressure = pressure_pa_from_altitude(shop.shop.altitude)
+    rules = _rules(shop.alarms)
+    tongue: tuple[UnitSystem, str] = (shop.shop.units, shop.shop.timezone)
     bays = {
         bay.id: BayPlan(
             bay.id,
@@ -127,16 +186,65 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
             _sources(shop, bay, points),
             tuple(_stage_plan(stage, bay) for stage in stages_in_force(shop, bay)),
             pressure,
+            rules,
+            _watched(shop, bay),
+            _points_of(points, bay.id),
+            *tongue,
         )
         for bay in shop.bay
     }
-    plan = GuardPlan(bays, shop.shop.units, shop.shop.timezone)
+    outside = {name: tuple(found) for name, found in _series_of(points, {None}).items()}
+    whole = BayPlan(
+        SHOP, shop.shop.name, outside, (), pressure, rules, (), _points_of(points, None), *tongue
+    )
+    silence_us = max(
+        round(SILENCE_LEAST_S * SECOND_US),
+        min((round(point.stale_after * SECOND_US) for point in points), default=0),
+    )
+    plan = GuardPlan(bays, *tongue, whole, silence_us)
     for point in points:
         for quantity in point.reads:
             key = f"{point.id}/{quantity}"
-            users = [b.id for b in bays.values() if any(s.key == key for s in _all_series(b))]
+            users = [
+                place.id
+                for place in plan.places.values()
+                if any(series.key == key for series in _all_series(place))
+            ]
             plan.series[point.id, quantity] = (key, tuple(users))
     return plan
+
+
+SILENCE_LEAST_S = 90.0
+"""Silence of all sensors is no alarm before this [s], however soon their readings grow stale."""
+
+
+def _rules(alarms: AlarmsInfo) -> AlarmRules:
+    spans = (
+        alarms.leaving_lead,
+        alarms.cure_break,
+        alarms.heater_wait,
+        alarms.again_after,
+        alarms.longest_shelf,
+    )
+    return AlarmRules(*(round(seconds * SECOND_US) for seconds in spans))
+
+
+def _watched(shop: Shop, bay: Bay) -> tuple[HeldLimit, ...]:
+    """Return the limits that hold whatever is being worked: frost, and water on the panel."""
+    wet = HeldLimit("condensation/dew_margin_k", "dew_margin_k", 0.0, math.inf, 0.0, 0.5, 0, 0, "")
+    if not bay.keeps_stock:
+        return (wet,)
+    low_c = float(shop.alarms.frost_low)
+    return (wet, HeldLimit("frost/air_temp_c", "air_temp_c", low_c, math.inf, 0.0, 1.0, 0, 0, ""))
+
+
+def _points_of(points: Sequence[Point], bay_id: str | None) -> dict[str, tuple[Series, ...]]:
+    return {point.id: _series_of_point(point) for point in points if point.bay == bay_id}
+
+
+def _series_of_point(point: Point) -> tuple[Series, ...]:
+    stale_us = round(point.stale_after * SECOND_US)
+    return tuple(Series(f"{point.id}/{name}", point.id, stale_us) for name in point.reads)
 
 
 def _all_series(bay: BayPlan) -> list[Series]:
@@ -163,10 +271,7 @@ def _series_of(points: Sequence[Point], bays: set[str] | set[None]) -> dict[str,
     found: dict[str, list[Series]] = {}
     for point in points:
         if point.bay in bays:
-            for quantity in point.reads:
-                series = Series(
-                    f"{point.id}/{quantity}", point.id, round(point.stale_after * SECOND_US)
-                )
+            for quantity, series in zip(point.reads, _series_of_point(point), strict=True):
                 found.setdefault(quantity, []).append(series)
     return found
 

@@ -6,7 +6,9 @@ from typing import Any, Literal, NamedTuple
 
 import msgspec
 
+from envmon.guard.lifecycle import AlarmNow
 from envmon.guard.live import Fitness
+from envmon.guard.trail import Trail
 
 
 class Last(msgspec.Struct, frozen=True):
@@ -17,12 +19,14 @@ class Last(msgspec.Struct, frozen=True):
         value: In the quantity's unit.
         usable: False when something is known against it.
         alive_us: From when it ages [µs]: its own time, or arrival where that is earlier.
+        flag: What is known against it, doubts included.
     """
 
     t_us: int
     value: float
     usable: bool
     alive_us: int
+    flag: int = 0
 
 
 class LimitNow(msgspec.Struct, frozen=True):
@@ -49,23 +53,44 @@ class StageNow(msgspec.Struct, frozen=True):
     inside_since_us: int | None
 
 
-class AlarmNow(msgspec.Struct, frozen=True):
-    """An active alarm."""
+class Sign(msgspec.Struct, frozen=True):
+    """Whether something an alarm is about is so.
 
+    Attributes:
+        on: It is.
+        since_us: Since when it is or is not [µs].
+    """
+
+    on: bool
     since_us: int
-    stage: str
+
+
+class Gap(msgspec.Struct, frozen=True):
+    """How far a sensor lies from the others of its air, as running means.
+
+    Attributes:
+        lately: Mean of about the last half day, in the quantity's unit.
+        usually: Mean of about the last ten days.
+        since_us: Since when it is watched [µs].
+        at_us: When it was last brought up to date [µs].
+    """
+
+    lately: float
+    usually: float
+    since_us: int
+    at_us: int
 
 
 class BayNow(msgspec.Struct):
-    """What is remembered of one bay."""
+    """What is remembered of one bay, or of what belongs to no bay."""
 
     stage: str | None = None
     stage_since_us: int | None = None
     limits: dict[str, LimitNow] = {}
     stages: dict[str, StageNow] = {}
     alarms: dict[str, AlarmNow] = {}
-    trail: tuple[tuple[int, float, float], ...] = ()
-    """(time [µs], air temperature [°C], RH [%]) of the last quarter of an hour."""
+    """Alarm id -> where it stands; one that is normal is not here."""
+    trail: Trail = ()
     apart: tuple[str, ...] = ()
     """Quantities whose sensors disagree."""
     told: Fitness | None = None
@@ -76,11 +101,19 @@ class BayNow(msgspec.Struct):
     """Series key -> values among which no limit changes, as long as all others keep to theirs."""
     trail_due_us: int = 0
     """From when on the next reading makes the trail longer."""
+    signs: dict[str, Sign] = {}
+    """Alarm id -> whether what it is about is so; off ones only while their alarm stands."""
+    gaps: dict[str, Gap] = {}
+    """Series key -> how far it lies from the others of its quantity."""
+    troubles: dict[str, str] = {}
+    """What the watch says is wrong with itself -> in words."""
+    begun_us: int = 0
+    """Since when its sensors are waited for [µs]."""
 
     def copy(self) -> BayNow:
         """Return a copy that can be changed without changing this one.
 
-        ``calm`` is shared: it is replaced as a whole and never changed.
+        ``calm`` and ``gaps`` are shared: they are replaced as a whole and never changed.
         """
         return BayNow(
             self.stage,
@@ -94,6 +127,10 @@ class BayNow(msgspec.Struct):
             self.wake_us,
             self.calm,
             self.trail_due_us,
+            dict(self.signs),
+            self.gaps,
+            dict(self.troubles),
+            self.begun_us,
         )
 
 
@@ -105,7 +142,7 @@ class GuardState(msgspec.Struct):
         event_seq: Place in the chain of the last event taken in.
         newest: Series key -> newest reading.
         clock_ahead: Point -> by how much its clock runs ahead [µs], while it does.
-        bays: Bay id -> what is remembered of it.
+        bays: Bay id -> what is remembered of it; ``SHOP`` for what belongs to no bay.
     """
 
     now_us: int = 0
@@ -141,8 +178,8 @@ class GuardState(msgspec.Struct):
 class Finding(NamedTuple):
     """Something the guard found, with the exact time it became true.
 
-    ``kind`` is ``alarm_raised``, ``alarm_cleared`` or ``stage_fitness`` (the active stage's
-    verdict changed).
+    ``kind`` is one of ``alarm_acts.FOUND`` or ``stage_fitness`` (the active stage's verdict
+    changed).
     """
 
     at_us: int

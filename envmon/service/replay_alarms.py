@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.clock import MINUTE_US
+from envmon.guard.alarm_acts import CLEARED, RAISED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -17,10 +18,11 @@ class Alarm(NamedTuple):
 
     Attributes:
         bay: The bay.
-        stage: Stage that was being worked.
-        what: ``window`` or ``unknown``.
+        stage: Stage that was being worked; empty where none was.
+        what: Kind of alarm.
         raised_us: When it was raised [µs]; may lie before the span asked about.
         cleared_us: When it was cleared [µs]; None when it was not by the end of the span.
+        id: Name of the alarm.
     """
 
     bay: str
@@ -28,6 +30,7 @@ class Alarm(NamedTuple):
     what: str
     raised_us: int
     cleared_us: int | None = None
+    id: str = ""
 
     def minutes(self, until_us: int) -> float:
         """Return how long it lasted [min], one not cleared up to ``until_us`` [µs]."""
@@ -38,22 +41,25 @@ class Alarm(NamedTuple):
         """Return whether another alarm is about the same and lasts at some time with this one."""
         own_end = 2**62 if self.cleared_us is None else self.cleared_us
         its_end = 2**62 if other.cleared_us is None else other.cleared_us
-        return self[:3] == other[:3] and self.raised_us <= its_end and other.raised_us <= own_end
+        return self.id == other.id and self.stage == other.stage and self.raised_us <= its_end and other.raised_us <= own_end
 
 
 class AlarmBook:
     """Keeps alarms while a replay goes on."""
 
     def __init__(self) -> None:
-        self._active: dict[tuple[str, str], Alarm] = {}
+        self._active: dict[str, Alarm] = {}
         self._over: list[Alarm] = []
 
     def stand(self, state: GuardState, at_us: int) -> None:
         """Take over what a guard holds active: others end now, those not known yet are opened."""
         active = {
-            (bay_id, what): Alarm(bay_id, alarm.stage, what, alarm.since_us)
+            alarm_id: Alarm(
+                bay_id, alarm.stage or "", _what(alarm_id), alarm.raised_us, None, alarm_id
+            )
             for bay_id, bay in state.bays.items()
-            for what, alarm in bay.alarms.items()
+            for alarm_id, alarm in bay.alarms.items()
+            if alarm.active and alarm.raised_us is not None and alarm.life != "DSUPR"
         }
         for key in [key for key, alarm in self._active.items() if active.get(key) != alarm]:
             self._close(key, at_us)
@@ -62,18 +68,20 @@ class AlarmBook:
     def take(self, findings: Iterable[Finding]) -> None:
         """Note what was found."""
         for at_us, kind, bay, data in findings:
-            if kind == "alarm_raised":
-                key = bay, data["what"]
-                self._active[key] = Alarm(bay, data["stage"], data["what"], at_us)
-            elif kind == "alarm_cleared":
-                self._close((bay, data["what"]), at_us)
+            if kind == RAISED:
+                self._close(data["alarm"], at_us)
+                self._active[data["alarm"]] = Alarm(
+                    bay, data["stage"] or "", data["what"], at_us, None, data["alarm"]
+                )
+            elif kind == CLEARED:
+                self._close(data["alarm"], at_us)
 
     def end(self, at_us: int) -> None:
         """End every alarm: the clock they were held to was set back."""
         for key in list(self._active):
             self._close(key, at_us)
 
-    def _close(self, key: tuple[str, str], at_us: int) -> None:
+    def _close(self, key: str, at_us: int) -> None:
         alarm = self._active.pop(key, None)
         if alarm is not None:
             self._over.append(alarm._replace(cleared_us=at_us))
@@ -86,6 +94,11 @@ class AlarmBook:
     def alarms(self) -> list[Alarm]:
         """Return all of them in the order in which they were raised."""
         return sorted([*self._over, *self._active.values()], key=lambda a: (a.raised_us, a[:3]))
+
+
+def _what(alarm_id: str) -> str:
+    """Return the kind of an alarm from its id."""
+    return alarm_id.rpartition("-")[2]
 
 
 def only_in(first: Sequence[Alarm], second: Sequence[Alarm]) -> list[Alarm]:

@@ -17,11 +17,12 @@ import msgspec
 from envmon.clock import DAY_US, SECOND_US, iso_from_us
 from envmon.errors import PayloadError, StoreDamagedError, StoreError
 from envmon.facts import Flag, NewEvent
-from envmon.guard.alarm import WHAT
-from envmon.guard.course import TOO_OLD_US
-from envmon.guard.describe import describe
+from envmon.guard.alarm_acts import ACTS, CLEARED, RAISED, TROUBLES
+from envmon.guard.course import CALIBRATED, TOO_OLD_US
+from envmon.guard.describe import describe, shop_alarms
 from envmon.guard.engine import fitted_state, fresh_state, rewound_state, step
-from envmon.guard.plan import plan_from_shop
+from envmon.guard.lifecycle import ANNUNCIATED
+from envmon.guard.plan import SHOP, plan_from_shop
 from envmon.intake.decode import Decoder
 from envmon.service.keeper import KEEPER_WORD, KeeperWord
 from envmon.service.replay_mark import (
@@ -51,8 +52,10 @@ log = logging.getLogger("envmon.watch")
 
 HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
 SNAPSHOT = "guard"
-PERSON_EVENTS = frozenset({"stage_started", "stage_ended"})
-"""What a person can ask for; everything else in the chain the guard wrote itself."""
+PERSON_EVENTS = frozenset({"stage_started", "stage_ended", CALIBRATED}) | ACTS
+"""What a person can ask for."""
+HEEDED = PERSON_EVENTS | TROUBLES
+"""What the guard heeds; everything else in the chain it wrote itself."""
 HISTORY_IMPORTED = "history_imported"
 """Event: a file was imported; kept in the chain, nothing to the guard."""
 SNAPSHOT_EVERY_S = 10.0
@@ -417,9 +420,10 @@ class Watch:
     def _take_back_alarms(self) -> None:
         """Take back what the broker may still show as active: cleared while it was away."""
         for bay_id, bay in self.state.bays.items():
-            for what in WHAT:
-                if what not in bay.alarms:
-                    self._link.publish(f"envmon/{bay_id}/alarm/{bay_id}-{what}", b"", qos=1)
+            place = self.plan.place(bay_id)
+            for alarm_id in place.alarms if place else ():
+                if alarm_id not in bay.alarms:
+                    self._link.publish(f"envmon/{bay_id}/alarm/{alarm_id}", b"", qos=1)
 
     def _publish_bay(self, bay_id: str, now: float) -> None:
         live = describe(self.plan, self.state, bay_id)

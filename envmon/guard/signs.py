@@ -1,0 +1,208 @@
+"""Signs: whether what an alarm is about is so: sensors, water, frost, heater, drift.
+
+A sign is on or off since a time; delays come after it. What a rate decides changes only when the
+trail of the bay has grown, by what the trail says: so a judgement too many, or one that calm has
+saved, makes no difference.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from envmon.clock import MINUTE_US
+from envmon.facts import Flag
+from envmon.guard.alarm_kinds import TROUBLE_KINDS
+from envmon.guard.drift import drifted, has_partners, next_gaps
+from envmon.guard.plan import SHOP
+from envmon.guard.state import Sign
+from envmon.guard.trail import COLUMNS, rate_per_h
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from envmon.guard.plan import BayPlan, GuardPlan, HeldLimit, Series, StagePlan
+    from envmon.guard.state import BayNow, GuardState, Last
+
+WILD = Flag.RANGE | Flag.SPIKE
+FIRST_WORD_US = 10 * MINUTE_US
+"""A sensor never heard of is lost after this."""
+WARMING_K_H = 0.3
+"""Air that warms more slowly than this does not answer the heater (common practice) [K/h]."""
+WARMING_AGAIN_K_H = 0.6
+"""From this on it does again [K/h]."""
+
+
+def active_stage(place: BayPlan, now: BayNow) -> StagePlan | None:
+    """Return the stage being worked in a bay, or None."""
+    return next((stage for stage in place.stages if stage.id == now.stage), None)
+
+
+def held_stage(place: BayPlan, now: BayNow) -> StagePlan | None:
+    """Return the stage being worked if its window is to be kept; None for none or a goal."""
+    stage = active_stage(place, now)
+    return None if stage is None or stage.goal else stage
+
+
+def needs_trail(place: BayPlan, now: BayNow) -> bool:
+    """Return whether what the trail says can change anything but the trail."""
+    return bool(
+        place.held_rates
+        or has_partners(place)
+        or held_stage(place, now) is not None
+        or is_cold(place, now)
+    )
+
+
+def is_cold(place: BayPlan, now: BayNow) -> bool:
+    """Return whether the air is colder than the stage being worked, or the stores, can bear."""
+    stage = active_stage(place, now)
+    limits = [*(stage.limits if stage else ()), *place.watched]
+    return any(
+        limit.quantity == "air_temp_c" and _is_below(limit, now)
+        for limit in limits
+        if limit.key in now.limits
+    )
+
+
+def _is_below(limit: HeldLimit, now: BayNow) -> bool:
+    if now.limits[limit.key].group != "unfit" or not now.trail:
+        return False
+    return now.trail[-1].air_temp_c < limit.low + limit.deadband
+
+
+def update_signs(
+    plan: GuardPlan, place: BayPlan, state: GuardState, now: BayNow, at_us: int
+) -> None:
+    """Bring every sign up to date that does not hang on the trail; ``now.signs`` is changed.
+
+    Args:
+        plan: The compiled shop file.
+        place: The bay, or the shop.
+        state: What the guard remembers.
+        now: What is remembered of the place.
+        at_us: Time to judge at [µs].
+    """
+    for point, group in place.points.items():
+        for what, on in _sensor_signs(group, state.newest, now, at_us):
+            _set(now, f"{point}-{what}", at_us, on=on)
+    if place.id == SHOP:
+        for what in TROUBLE_KINDS:
+            _set(now, f"shop-{what}", at_us, on=what in now.troubles)
+        _set(now, "shop-silence", at_us, on=is_silent(plan, state, at_us))
+        return
+    _set(now, place.alarm_id("apart"), at_us, on=bool(now.apart))
+    for limit in place.watched:
+        group_now = now.limits[limit.key].group
+        if group_now != "unknown":
+            what = limit.key.partition("/")[0]
+            _set(now, place.alarm_id(what), at_us, on=group_now == "unfit")
+
+
+def update_trail_signs(place: BayPlan, state: GuardState, now: BayNow, at_us: int) -> None:
+    """Bring the signs up to date that the trail decides; call it when the trail has grown.
+
+    Arguments as for ``update_signs``; ``now.signs`` and ``now.gaps`` are changed.
+    """
+    leaving, heater, drift = (place.alarm_id(what) for what in ("leaving", "heater", "drift"))
+    stage = held_stage(place, now)
+    found = leaving_limit(place, now, at_us) if stage else None
+    _set(now, leaving, at_us, on=found is not None)
+    _set(now, heater, at_us, on=_is_heater_silent(now, heater, at_us, cold=is_cold(place, now)))
+    if has_partners(place):
+        now.gaps = next_gaps(place, now.gaps, state.newest, at_us)
+        before = is_on(now, drift)
+        _set(now, drift, at_us, on=bool(drifted(place, now.gaps, at_us, before=before)))
+
+
+def end_trail_signs(place: BayPlan, now: BayNow, at_us: int) -> None:
+    """Forget what only a trail of the present can say; call it when the trail has grown old."""
+    _set(now, place.alarm_id("leaving"), at_us, on=False)
+
+
+def is_on(now: BayNow, alarm_id: str) -> bool:
+    """Return whether a sign is on."""
+    sign = now.signs.get(alarm_id)
+    return sign is not None and sign.on
+
+
+def _set(now: BayNow, alarm_id: str, at_us: int, *, on: bool) -> None:
+    sign = now.signs.get(alarm_id)
+    if (sign.on if sign else False) == on:
+        return
+    alarm = now.alarms.get(alarm_id)
+    if on or (alarm is not None and alarm.active):
+        now.signs[alarm_id] = Sign(on, at_us)
+    else:
+        del now.signs[alarm_id]
+
+
+def _sensor_signs(
+    group: tuple[Series, ...], newest: dict[str, Last], now: BayNow, at_us: int
+) -> Iterator[tuple[str, bool]]:
+    lost, against = False, 0
+    for series in group:
+        last = newest.get(series.key)
+        if last is None:
+            lost = lost or at_us >= now.begun_us + FIRST_WORD_US
+        elif at_us - last.alive_us > series.stale_us:
+            lost = True
+        else:
+            against |= last.flag
+    yield "lost", lost
+    yield "stuck", bool(against & Flag.FLAT)
+    yield "wild", bool(against & WILD)
+    yield "wet", bool(against & Flag.WET)
+
+
+def is_silent(plan: GuardPlan, state: GuardState, at_us: int) -> bool:
+    """Return whether nothing is heard from any of several sensors."""
+    until_us = silent_from(plan, state)
+    return until_us is not None and at_us >= until_us
+
+
+def silent_from(plan: GuardPlan, state: GuardState) -> int | None:
+    """Return from when on silence counts if nothing is heard [µs]; None with a single sensor."""
+    if len(state.newest) < 2:
+        return None
+    return max(last.alive_us for last in state.newest.values()) + plan.silence_us + 1
+
+
+def leaving_limit(place: BayPlan, now: BayNow, at_us: int) -> tuple[HeldLimit, float, float] | None:
+    """Return the limit that is about to be left, the value [its unit] and its rate [1/h].
+
+    It is when the trail, carried on straight for the lead time, is outside by more than the
+    deadband; once said, it holds until it comes out inside by as much.
+
+    Args:
+        place: The bay.
+        now: What is remembered of it.
+        at_us: Time now [µs].
+    """
+    stage = held_stage(place, now)
+    if stage is None:
+        return None
+    said = is_on(now, place.alarm_id("leaving"))
+    lead_h = place.rules.leaving_lead_us / (60 * MINUTE_US)
+    for limit in stage.limits:
+        if limit.quantity not in COLUMNS or now.limits[limit.key].group != "inside":
+            continue
+        rate = rate_per_h(now.trail, limit.quantity, at_us)
+        value = now.trail[-1][COLUMNS[limit.quantity]] if now.trail else None
+        if rate is None or value is None:
+            continue
+        ahead = value + rate * lead_h
+        slack = -limit.deadband if said else limit.deadband
+        if ahead < limit.low - slack or ahead > limit.high + slack:
+            return limit, value, rate
+    return None
+
+
+def _is_heater_silent(now: BayNow, alarm_id: str, at_us: int, *, cold: bool) -> bool:
+    """Return whether the air is too cold and does not become warmer."""
+    before = is_on(now, alarm_id)
+    if not cold:
+        return False
+    rate = rate_per_h(now.trail, "air_temp_c", at_us)
+    if rate is None:
+        return before
+    return rate < (WARMING_AGAIN_K_H if before else WARMING_K_H)
