@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 import dash
 from fastapi import FastAPI
 
+from envmon_boards.alarms_page import alarms_page
 from envmon_boards.api import router_of
 from envmon_boards.door import LoopbackOnly
 from envmon_boards.history_page import history_page
+from envmon_boards.sensors_api import sensors_router
+from envmon_boards.sensors_page import sensors_page
 from envmon_boards.skeleton import demo_page, html, stage_page, top_bar, wall
 
 if TYPE_CHECKING:
@@ -21,7 +24,7 @@ ASSETS = Path(__file__).parent / "assets"
 
 
 def page(boards: Boards, path: str) -> Any:
-    """Return the page for ``/``, ``/bay/<id>``, ``/stages/<id>``, ``/history`` or ``/demo``."""
+    """Return the page for ``/``, ``/bay/<id>``, ``/stages/<id>``, ``/alarms`` and the others."""
     return html.Div([top_bar(boards.shop, demo=boards.demo), *_below(boards, path)])
 
 
@@ -35,8 +38,12 @@ def _below(boards: Boards, path: str) -> list[Any]:
     if kind == "stages" and bay_id in bays:
         stages = [(stage.id, stage.name) for stage in boards.plan.bays[bay_id].stages]
         return [stage_page(bays[bay_id], stages)]
+    if kind == "alarms" and not bay_id:
+        return [alarms_page(boards.shop)]
     if kind == "history" and not bay_id:
         return [history_page(boards.shop)]
+    if kind == "sensors" and not bay_id:
+        return [sensors_page()]
     if kind == "demo" and boards.demo:
         return [demo_page(boards.shop)]
     return [html.P(f"There is no page {path}. Bays: {', '.join(bays)}.", className="lost")]
@@ -50,6 +57,7 @@ def build_app(boards: Boards) -> FastAPI:
     """
     server = FastAPI(title="envmon boards", docs_url=None, redoc_url=None, openapi_url=None)
     server.include_router(router_of(boards))
+    server.include_router(sensors_router(boards))
     app: Any = dash.Dash(
         "envmon_boards",
         server=server,  # type: ignore[arg-type]

@@ -72,7 +72,7 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
     return html.Section(
         [
             html.Div(head, className="head"),
-            html.Div(slot("alarm"), className="banner", role="alert"),
+            _banner(),
             html.Div(slot("stage", "Div", text="—"), className="stage-box"),
             html.Div(plate, className="plate"),
             html.Div([number_tile(name) for name in (*MAIN, *OTHERS)], className="numbers"),
@@ -85,6 +85,13 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
         style={"--big": f"{size.big_px:.1f}px", "--small": f"{size.small_px:.0f}px"},
         **{"data-bay": bay.id, "data-kind": "silent", "role": "region", "aria-label": bay.name},
     )
+
+
+def _banner() -> Any:
+    """Return room for a bay's alarm, with a button large enough for a wet glove."""
+    acknowledge = html.Button("acknowledge", className="ack", **{"data-act": "acknowledge"})
+    line = html.Div(slot("alarm"), className="banner-text", role="alert")
+    return html.Div([slot("urgency"), line, acknowledge], className="banner")
 
 
 def wall(bays: Sequence[Bay]) -> list[Any]:
@@ -100,17 +107,23 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
     """Return shop name, ways to other pages, trouble, theme switch and clock."""
     links = [html.A("all bays", href="/")]
     links += [html.A(bay.name, href=f"/bay/{bay.id}") for bay in shop.bay if len(shop.bay) > 1]
+    links.append(html.A(["alarms", slot("unseen")], href="/alarms", className="to-alarms"))
     links.append(html.A("history", href="/history"))
+    links.append(html.A("sensors", href="/sensors"))
     if demo:
         links.append(html.A("demo", href="/demo"))
     theme = html.Button("dark / bright", className="theme", **{"data-act": "theme"})
+    sound = html.Button(slot("sound"), className="theme sound", **{"data-act": "sound"})
+    shop_wide = html.A(slot("shopwide"), href="/alarms", className="shop-wide")
     return html.Header(
         [
             html.Span(shop.shop.name, className="shop-name"),
             html.Nav(links),
-            html.Div(slot("trouble"), role="status", className="trouble-box"),
+            html.Div([slot("trouble"), shop_wide], role="status", className="trouble-box"),
+            sound,
             theme,
             slot("clock", text="--:--"),
+            html.Div("touch once to switch the sound on", className="sound-ask", hidden=True),
         ],
         className="top",
     )

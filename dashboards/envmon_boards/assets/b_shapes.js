@@ -3,11 +3,16 @@
 (() => {
   const NS = "http://www.w3.org/2000/svg";
   const RING = "M50 4a46 46 0 1 1 0 92a46 46 0 1 1 0-92z";
+  const chevron = (y) =>
+    `M6 ${y + 26} 50 ${y} 94 ${y + 26}V${y + 42}L50 ${y + 16} 6 ${y + 42}z`;
   const PATHS = {
     fit: `${RING}M22 53 33 42 45 54 69 28 80 39 45 76z`,
     marginal: "M50 1 99 50 50 99 1 50zM55 20 85 50 55 80z",
     unfit: "M5 5H95V95H5zM30 20 50 40 70 20 80 30 60 50 80 70 70 80 50 60 30 80 20 70 40 50 20 30z",
     notyet: "M50 3 98 95H2zM50 33 67 66H33z",
+    high: [2, 29, 56].map(chevron).join(""),
+    medium: [15, 43].map(chevron).join(""),
+    low: chevron(29),
   };
   const WORDS = {
     fit: "FIT", marginal: "MARGINAL", unfit: "UNFIT", notyet: "NOT YET",

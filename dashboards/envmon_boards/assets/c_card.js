@@ -1,10 +1,14 @@
 // Draws the state of a bay into its card, or blanks the card when there is nothing to trust.
 "use strict";
 (() => {
-  const { put, make, timeOfDay, squeeze, setShape, kindOf, WORDS } = window.envmon;
+  const {
+    put, make, timeOfDay, squeeze, setShape, kindOf, WORDS, headOf, nameOf, isUnseen, spokenOf,
+  } = window.envmon;
   const MEASURED = [
     "air_temp_c", "rel_hum_pct", "panel_temp_c", "water_temp_c", "dissolved_solids_ppm",
   ];
+
+  const OF_STAGE = new Set(["window", "unknown"]);
 
   function setKind(card, kind) {
     card.dataset.kind = kind;
@@ -53,23 +57,21 @@
 
   function lines(card, texts) {
     const box = card.querySelector('[data-f="reasons"]');
-    const key = JSON.stringify([texts, card.querySelector('[data-f="alarm"]').textContent]);
+    const key = JSON.stringify([texts, card.dataset.loud]);
     if (box.dataset.key === key) return;
     box.dataset.key = key;
     box.replaceChildren();
     if (card.classList.contains("alone")) fill(box, texts);
-    else firstLine(card, box, texts);
+    else firstLine(box, texts);
   }
 
-  // On a shared wall there is room for one line; it carries the alarm, too.
-  function firstLine(card, box, texts) {
+  // On a shared wall there is room for one line.
+  function firstLine(box, texts) {
     const [[kind, text], ...others] = texts;
     const left = others.filter(([other]) => other !== "note").length;
-    const said = card.querySelector('[data-f="alarm"]').textContent;
-    const line = make("p", said ? "alarm" : kind, "");
-    line.append(make("span", "", `${said ? `${said}: ` : ""}${text}${left ? `  (+${left})` : ""}`));
+    const line = make("p", kind, `${text}${left ? `  (+${left})` : ""}`);
     box.append(line);
-    squeeze(said ? line.firstChild : line);
+    squeeze(line);
   }
 
   // As many lines as there is room for, and how many more there are.
@@ -100,13 +102,25 @@
     return [...why, ...hand, ...notes.filter(([, text]) => !told.has(text))];
   }
 
-  // What the alarm is about; the reasons with their numbers stand below it anyway.
-  function alarmText(state, long) {
-    const head = (alarm) => (long ? `: ${alarm.text.split(": ")[0]}` : "");
-    const [first, ...others] = state.alarms;
-    if (!first) return "";
-    const more = others.length ? ` (+${others.length})` : "";
-    return `ALARM since ${timeOfDay(first.since)}${more}${head(first)}`;
+  // What the alarm is about: of a stage its name, whose reasons stand below or come with it; of
+  // anything else all there is to say.
+  function alarmText({ alarm, others }, reason) {
+    const more = others > 0 ? ` (+${others})` : "";
+    const whole = alarm.text.includes(nameOf(alarm)) ? alarm.text : `${nameOf(alarm)}: ${alarm.text}`;
+    const about = OF_STAGE.has(alarm.what) ? whole.split(": ")[0] : whole;
+    return `${headOf(alarm)} since ${timeOfDay(alarm.since)}${more}: ${reason ?? about}`;
+  }
+
+  // Loud until somebody has acknowledged it, calm after that.
+  function drawAlarm(card, spoken, reason) {
+    const banner = card.querySelector(".banner");
+    const loud = Boolean(spoken) && isUnseen(spoken.alarm);
+    card.dataset.loud = !spoken ? "" : loud ? "loud" : "calm";
+    banner.dataset.priority = spoken?.alarm.priority ?? "";
+    if (spoken) setShape(banner.querySelector('[data-f="urgency"]'), spoken.alarm.priority);
+    window.envmon.labelAck?.(banner.querySelector(".ack"), loud ? spoken.alarm : null);
+    const line = put(card, "alarm", spoken ? alarmText(spoken, reason) : "");
+    squeeze(line);
   }
 
   function drawStrip(card, state) {
@@ -125,10 +139,16 @@
     }));
   }
 
+  // On a shared wall the banner takes the place of the line of reasons.
+  function reasonFor(spoken, said) {
+    const own = spoken && OF_STAGE.has(spoken.alarm.what);
+    return own && spoken.alarm.life === "UNACK" ? said[0][1] : null;
+  }
+
   const newest = (state) =>
     MEASURED.map((name) => state.conditions[name]?.t ?? "").sort().at(-1) || null;
 
-  function drawCard(card, state) {
+  function drawCard(card, state, alarms = []) {
     const stage = state.stages.find((s) => s.id === state.stage);
     const reasons = new Map((stage?.reasons ?? []).map((r) => [r.quantity, r]));
     const wanted = new Set(reasons.keys());
@@ -140,9 +160,10 @@
       drawTile(tile, state.conditions[tile.dataset.q], reasons.get(tile.dataset.q), wanted);
     }
     setKind(card, stage ? kindOf(stage) : "none");
-    card.classList.toggle("alarmed", state.alarms.length > 0);
-    squeeze(put(card, "alarm", alarmText(state, card.classList.contains("alone"))));
-    lines(card, words(state, stage));
+    const said = words(state, stage);
+    const spoken = spokenOf(state.alarms, alarms);
+    drawAlarm(card, spoken, card.classList.contains("alone") ? null : reasonFor(spoken, said));
+    lines(card, said);
     drawStrip(card, state);
     const foot = [...(stage?.cautions ?? [])];
     if (card.classList.contains("alone")) foot.push(...sourceText(stage));
@@ -166,8 +187,7 @@
     put(card, "last", "");
     squeeze(put(card, "stage", "—"));
     setKind(card, "silent");
-    card.classList.remove("alarmed");
-    put(card, "alarm", "");
+    drawAlarm(card, null);
     const text = lastLive ? `no data since ${timeOfDay(lastLive)}` : "no data yet";
     lines(card, [["unknown", text]]);
     drawStrip(card, undefined);

@@ -6,6 +6,7 @@
   const STUCK_S = 6; // then the connection is opened anew
   const RETRY_CAP_S = 15;
   const bays = new Map(); // id -> {state, age, at, dirty, live, trendAt}
+  const alarms = { list: [], at: null, age: null };
   const world = { at: null, clock: null, broker: true, watch: null, upAt: null, build: null };
   let source = null;
   let tries = 0;
@@ -37,8 +38,24 @@
       const state = document.bays[id];
       bays.set(id, Object.assign(bay, { age, at: world.at }, state ? { state, dirty: true } : {}));
     }
+    if (document.alarms) Object.assign(alarms, { list: document.alarms.alarms, at: document.alarms.at });
+    alarms.age = document.alarms_age_s ?? null;
     tries = 0;
     show();
+  }
+
+  // The alarms as any part of a page may use them: a list is shown as the present only while live.
+  function alarmsNow() {
+    const { state } = world.watch ?? {};
+    const heard = world.at && world.broker && state !== "down" && state !== "unheard";
+    const live = Boolean(heard) && alarms.age !== null && alarms.age + quiet() <= silence();
+    return { ...alarms, live, connected: Boolean(world.at), now: now() };
+  }
+
+  // Time of the server's clock now [ms]; null when it is not known.
+  function now() {
+    if (!world.at || quiet() > silence()) return null;
+    return world.clock + 1000 * Number(settings().speed ?? 1) * since(world.at);
   }
 
   function open() {
@@ -82,13 +99,14 @@
   }
 
   function showClock(root) {
-    const speed = Number(settings().speed ?? 1);
-    const known = world.at && quiet() <= silence();
-    const now = known ? world.clock + 1000 * speed * since(world.at) : null;
-    put(root, "clock", known ? timeOfDay(now, speed <= 2) : "--:--");
+    const at = now();
+    put(root, "clock", at ? timeOfDay(at, Number(settings().speed ?? 1) <= 2) : "--:--");
     const text = trouble();
     const box = put(root, "trouble", text);
-    if (box) box.parentElement.hidden = !text;
+    const wide = window.envmon.showTop?.(root, alarmsNow()) ?? "";
+    if (!box) return;
+    box.hidden = !text;
+    box.parentElement.hidden = !text && !wide;
   }
 
   function showCard(card) {
@@ -98,7 +116,7 @@
     if (!fresh) return;
     card.envmonDrawn = bay?.state;
     card.envmonLive = live;
-    if (live) drawCard(card, bay.state);
+    if (live) drawCard(card, bay.state, alarmsNow().list);
     else blankCard(card, bay?.state?.at);
   }
 
@@ -107,6 +125,9 @@
     if (!page) return;
     showClock(page);
     page.querySelectorAll("[data-bay]").forEach(showCard);
+    const view = alarmsNow();
+    window.envmon.showAlarms?.(page, view, trouble());
+    window.envmon.soundFor?.(page, view);
     window.envmon.showHands?.(page, (id) => (isLive(bays.get(id)) ? bays.get(id).state : null));
   }
 
@@ -128,6 +149,7 @@
       const box = card.querySelector('[data-f="reasons"]');
       if (box) box.dataset.key = "";
     }
+    window.envmon.forgetAlarms?.();
     show();
     trends();
   }
@@ -161,5 +183,5 @@
   document.fonts?.ready.then(redraw);
   setInterval(tick, 1000);
   open();
-  Object.assign(window.envmon, { redraw });
+  Object.assign(window.envmon, { redraw, alarmsNow, show });
 })();
