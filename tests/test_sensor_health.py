@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 import pytest
-from health_support import START_US
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US, SECOND_US
 from envmon.facts import DOUBTS, Flag, Reading
 from envmon.intake.health import HealthBook
 from envmon.intake.health_rules import HealthRule, rule_from_limits
 from envmon.shop.sensor_health import LIMITS, HealthLimits
+from tests.health_support import START_US
 
 AIR, HUM = ("s", "air_temp_c"), ("s", "rel_hum_pct")
 SPIKE_RATE = Flag.SPIKE | Flag.RATE

@@ -11,17 +11,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from health_support import (
-    START_US,
-    Course,
-    courses,
-    default_rule,
-    flags_of,
-    places,
-    readings_of,
-    room_courses,
-    weather_courses,
-)
 
 from envmon.clock import HOUR_US, MINUTE_US
 from envmon.facts import Flag, Reading, kept_value
@@ -33,6 +22,17 @@ from envmon.shop.load import load_shop
 from envmon.units import QUANTITIES
 from envmon_sensors.scenario import demo_start_us
 from envmon_sensors.shop import SimulatedShop
+from tests.health_support import (
+    START_US,
+    Course,
+    courses,
+    default_rule,
+    flags_of,
+    places,
+    readings_of,
+    room_courses,
+    weather_courses,
+)
 
 ROOM = pytest.mark.parametrize("course", room_courses(), ids=lambda c: c.quantity)
 AT = 200

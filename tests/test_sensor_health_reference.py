@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from health_support import START_US, Course, courses, flags_of, places, room_courses
 
 from envmon.clock import SECOND_US
 from envmon.facts import Flag
@@ -17,6 +16,7 @@ from envmon.intake.decode import Decoder
 from envmon.intake.health_rules import HealthRule
 from envmon.shop.models import Point
 from envmon.units import QUANTITIES
+from tests.health_support import START_US, Course, courses, flags_of, places, room_courses
 
 qartod = pytest.importorskip("ioos_qc.qartod", reason="the reference library; a test extra")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import msgspec
-from health_support import START_US
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -12,6 +11,7 @@ from envmon.facts import Flag, Reading
 from envmon.intake.health import HealthBook, HealthState
 from envmon.intake.health_rules import HealthRule, rule_from_limits
 from envmon.shop.sensor_health import HealthLimits
+from tests.health_support import START_US
 
 NAMES = (("a", "air_temp_c"), ("b", "rel_hum_pct"), ("c", "door_open"))
 LIMITS = HealthLimits(5, 6, 300, 120, 0.1)
