@@ -252,6 +252,24 @@ def calibrate(  # noqa: PLR0913, PLR0917 - a command's options
     raise typer.Exit(calibrate(wish, SystemClock(), _say))
 
 
+@app.command()
+def notice(
+    shop_file: ShopFile,
+    what: Annotated[
+        Literal["test", "outbox"],
+        typer.Argument(help="test: try every channel; outbox: what waits, went out, was given up."),
+    ],
+    contact: Annotated[str | None, typer.Option(help="test: only this contact.")] = None,
+    data: DataFolder = None,
+) -> None:
+    """Send a test message to the people to be told, or show the messages to them."""
+    from envmon.service.notice_command import show_outbox, try_channels
+
+    if what == "test":
+        raise typer.Exit(try_channels(shop_file, contact, typer.echo))
+    raise typer.Exit(show_outbox(shop_file, str(data) if data else None, typer.echo))
+
+
 def main() -> None:
     """Run the command; errors on purpose become one clear message and exit code 2."""
     from envmon.errors import EnvmonError, ShopFileError

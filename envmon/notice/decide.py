@@ -93,10 +93,13 @@ def adopt(
     fresh.count, fresh.now_us = state.count, now_us
     for standing in fresh.standing.values():
         _take_over(standing, state.standing.get(standing.notice.alarm), now_us)
+    for person, waits in state.waiting.items():
+        over = [n for n in waits if n.how == "cleared" and n.alarm not in fresh.standing]
+        fresh.waiting[person] = over
     gone = []
     for name, before in state.standing.items():
         if name not in fresh.standing:
-            fresh.standing[name] = before
+            fresh.standing[name] = msgspec.structs.replace(before, called=list(before.told))
             if before.notice.what != WATCH:
                 data = {"alarm": name, "why": "the live file was renewed"}
                 gone.append(Event(0, now_us, CLEARED, before.notice.bay, data, ""))

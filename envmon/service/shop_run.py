@@ -44,6 +44,9 @@ def children_of(
     children.append(Child("the watch", argv, ready_file=folder / READY_FILE, beats=True))
     keeper = module_argv("envmon.service.keeper_process", shop_path, "--data", folder, *clock)
     children.append(Child("the keeper of the archive", keeper))
+    if shop.contact:
+        argv = module_argv("envmon.service.notice_process", shop_path, "--data", folder, *clock)
+        children.append(Child("the messages to people", argv))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)
