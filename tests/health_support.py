@@ -1,7 +1,8 @@
 """Open data, and readings made of it, for the tests of sensor health.
 
-Room: temperature and relative humidity of an office, every 16 minutes for six days; UCI occupancy
-detection data, in the wheel of river (PyPI), river/drift/datasets/occupancy.csv.
+Room: temperature and relative humidity of an office, every 16 minutes for six days; Candanedo and
+Feldheim, Energy and Buildings 112 (2016) 28-39, as the wheel of river (PyPI) carries and names it,
+river/drift/datasets/occupancy.csv.
 Weather: two stations, hourly, a year put together from months of several; TMY3, NREL, in the wheel
 of pvlib (PyPI), pvlib/data.
 """

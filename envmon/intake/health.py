@@ -6,7 +6,8 @@ they say is a flag that is stored with the reading and never changes, so live, r
 see the same. Nothing here knows a later reading than the one it judges.
 
 Source: Manual for Real-Time Quality Control of In-situ Temperature and Salinity Data (QARTOD,
-U.S. IOOS), tests 4, 6, 7 and 8; the numbers are those of ``envmon.shop.sensor_health``.
+U.S. IOOS), tests 4, 6, 7 and 8 (numbered from memory); results are held against ioos_qc. The
+limits are those of ``envmon.shop.sensor_health``.
 """
 
 from __future__ import annotations
