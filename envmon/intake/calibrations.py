@@ -27,6 +27,11 @@ log = logging.getLogger("envmon.watch")
 _SLOT = re.compile(r"\\\{[1-9]\\\}")
 
 
+def slot_pattern(point: str) -> re.Pattern[str]:
+    """Return what the filled-in ids look like of a point whose id has slots such as ``{1}``."""
+    return re.compile(_SLOT.sub("[a-z0-9_-]+", re.escape(point)))
+
+
 class InForce(NamedTuple):
     """What a series is calibrated by.
 
@@ -62,7 +67,7 @@ class Calibrations:
     ) -> None:
         self._baseline = {key: Line(*pair) for key, pair in baseline.items()}
         self._slotted = [
-            (re.compile(_SLOT.sub("[a-z0-9_-]+", re.escape(point))), point)
+            (slot_pattern(point), point)
             for point in dict.fromkeys(point for point, _ in baseline)
             if "{" in point
         ]

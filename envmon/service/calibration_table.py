@@ -50,15 +50,28 @@ def calibration_rows(
         heard: Series that have readings; brings the points whose topics have open levels.
         today: The shop's date.
     """
-    points = expand_points(shop.point, [bay.id for bay in shop.bay])
-    keys = [(point.id, name) for point in points for name in point.reads if "{" not in point.id]
-    keys += [key for key in heard if calibrations.knows(*key)]
     rows = []
-    for point, name in dict.fromkeys(keys):
+    for point, name in sensor_series(shop, calibrations, heard):
         if is_measured(QUANTITIES[name]):
             entry = calibrations.in_force(point, name)
             rows.append(Row(point, name, entry, standing_of(entry, today)))
     return rows
+
+
+def sensor_series(
+    shop: Shop, calibrations: Calibrations, heard: Iterable[tuple[str, str]]
+) -> list[tuple[str, str]]:
+    """Return every series of the shop file, (point, quantity), in its order, as far as known.
+
+    Args:
+        shop: The shop file.
+        calibrations: In force.
+        heard: Series that have readings; brings the points whose topics have open levels.
+    """
+    points = expand_points(shop.point, [bay.id for bay in shop.bay])
+    keys = [(point.id, name) for point in points for name in point.reads if "{" not in point.id]
+    keys += [key for key in heard if calibrations.knows(*key)]
+    return list(dict.fromkeys(keys))
 
 
 def row_document(row: Row) -> dict[str, Any]:
