@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from threading import Lock
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -13,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import DAY_US, SECOND_US
 from envmon.errors import StoreError
+from envmon.guard.alarm_kinds import POINT_KINDS
 from envmon.intake.calibration_record import CALIBRATION_ACCEPTED, is_measured
 from envmon.intake.calibrations import Calibrations, slot_pattern
 from envmon.service.calibration_table import sensor_series, standing_of
@@ -31,7 +33,7 @@ from envmon_boards.door import problem
 from envmon_boards.sensors_judge import (
     FLAG_WORDS,
     ORDER,
-    SENSOR_ALARMS,
+    SEVERAL,
     WORDS,
     Series,
     findings_of,
@@ -129,7 +131,7 @@ class Sensors:
             quantity = _Quantity(key, heard, calibrations.in_force(*key))
             by_point.setdefault(key[0], []).append(quantity)
         sensors = [
-            self._sensor(point, quantities, [a for a in alarms if _is_of(a, point)], now_us)
+            self._sensor(point, quantities, alarms, now_us)
             for point, quantities in by_point.items()
         ]
         sensors.sort(key=lambda sensor: ORDER.index(kind_of(sensor.findings)))
@@ -162,6 +164,7 @@ class Sensors:
         self, point_id: str, quantities: list[_Quantity], alarms: list[AlarmState], now_us: int
     ) -> _Sensor:
         shop, point = self._boards.shop.shop, self._point(point_id)
+        alarms = [alarm for alarm in alarms if _is_of(alarm, point_id, point.bay)]
         today = local_from_us(now_us, shop.timezone).date()
         stale_us = round(point.stale_after * SECOND_US)
         rows, series = [], []
@@ -240,8 +243,12 @@ class _Quantity:
         }
 
 
-def _is_of(alarm: AlarmState, point: str) -> bool:
-    return alarm.what in SENSOR_ALARMS and alarm.id == f"{point}-{alarm.what}"
+def _is_of(alarm: AlarmState, point: str, bay: str | None) -> bool:
+    """Return whether an alarm speaks of a sensor; one of a bay's sensors names them."""
+    if alarm.what in POINT_KINDS:
+        return alarm.id == f"{point}-{alarm.what}"
+    named = alarm.what in SEVERAL and alarm.bay == bay
+    return named and point in re.findall(r"[a-z0-9_-]+", alarm.text)
 
 
 def sensors_router(boards: Boards) -> APIRouter:

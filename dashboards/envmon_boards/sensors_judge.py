@@ -26,8 +26,8 @@ FLAG_WORDS = {
     Flag.LATE: "late", Flag.CLOCK: "wrong clock", Flag.RANGE: "out of range", Flag.SPIKE: "leap",
     Flag.RATE: "too fast", Flag.FLAT: "stands still", Flag.WET: "wet", Flag.APART: "disagrees",
 }  # fmt: skip
-SENSOR_ALARMS = ("lost", "stuck", "wild", "drift", "apart", "wet")
-"""Kinds of alarm that speak of a sensor; ids are ``<point>-<what>``."""
+SEVERAL = ("apart", "drift")
+"""Kinds of a bay's alarm that speak of several of its sensors; their text names them."""
 OPEN = frozenset({"UNACK", "ACKED", "RTNUN", "LTUNK", "LTACK"})
 _DO = {
     Flag.RANGE: KINDS["wild"].do, Flag.SPIKE: KINDS["wild"].do, Flag.FLAT: KINDS["stuck"].do,
@@ -89,8 +89,9 @@ def findings_of(
         now_us: Time now [µs, UTC].
     """
     found = [*_of_alarms(alarms)]
+    said = {finding.do for finding in found}
     for each in series:
-        found += _of_series(each, now_us)
+        found += [finding for finding in _of_series(each, now_us) if finding.do not in said]
     return sorted(dict.fromkeys(found), key=lambda finding: ORDER.index(finding.kind))
 
 

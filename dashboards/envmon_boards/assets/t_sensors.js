@@ -21,25 +21,28 @@
 
   function flagsText(quantity) {
     if (!quantity.readings) return "nothing heard in 24 h";
-    const all = `24 h: ${quantity.readings.toLocaleString("en-GB").replaceAll(",", " ")} readings`;
+    const now = quantity.flags_now.length ? `now: ${quantity.flags_now.join(", ")}; ` : "";
+    const all = `${now}24 h: ${quantity.readings.toLocaleString("en-GB").replaceAll(",", " ")} readings`;
     if (!quantity.flagged) return `${all}, none flagged`;
     const kinds = quantity.flags.map((flag) => `${flag.count} ${flag.word}`).join(", ");
     return `${all}, ${quantity.flagged} flagged: ${kinds}`;
   }
 
-  function calibrationText(calibration) {
+  // In parts that are not broken: a date stays on its line.
+  function calibrationTexts(calibration) {
     const { standing, checked, due } = calibration;
     return {
-      none: "never calibrated",
-      shop_file: "calibrated in the shop file, without a date",
-      valid: `calibrated ${checked}, next check ${due}`,
-      undated: `calibrated ${checked}, no date for the next check`,
-      overdue: `calibrated ${checked}, check was due ${due}`,
+      none: ["never calibrated"],
+      shop_file: ["calibrated in the shop file,", "without a date"],
+      valid: [`calibrated ${checked},`, `next check ${due}`],
+      undated: [`calibrated ${checked},`, "no date for the next check"],
+      overdue: [`calibrated ${checked},`, `check was due ${due}`],
     }[standing];
   }
 
   function calibrationLine(calibration) {
-    const line = make("div", "calibration", calibrationText(calibration));
+    const line = make("div", "calibration", "");
+    line.append(...calibrationTexts(calibration).map((text) => make("span", "", text)));
     line.dataset.standing = calibration.standing;
     const held = calibration.reference && `held to ${calibration.reference}`;
     line.title = [calibration.line, held, calibration.by].filter(Boolean).join(", ");
