@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from envmon.clock import MINUTE_US, SECOND_US, us_from_iso
-from envmon.facts import Event
+from envmon.clock import MINUTE_US, SECOND_US, ManualClock, us_from_iso
+from envmon.facts import Event, NewEvent
 from envmon.notice.decide import decide
 from envmon.notice.people import book_from_shop
 from envmon.notice.state import Message, NoticeState
+from envmon.service.notice_process import Notice
 from envmon.shop.load import check_text
+from envmon.store.sqlite import SqliteStore
+from tests.mosquitto_support import wait_until
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from envmon.notice.people import Book
     from envmon.shop.models import Shop
 
@@ -114,3 +120,68 @@ def told(messages: list[Message]) -> list[str]:
 
 def minutes(count: float) -> int:
     return round(count * MINUTE_US)
+
+
+def raised_event(at_us: int, alarm: str = "north-window", **more: Any) -> NewEvent:
+    """Return an alarm as the guard raises it."""
+    bay, _, what = alarm.partition("-")
+    data = {"alarm": alarm, "what": what, "priority": "high", "stage": "coating"}
+    data |= {"text": f"{alarm} is wrong at 20 °C", "do": "bring the air back"}
+    return NewEvent(at_us, "alarm_raised", "" if bay == "shop" else bay, data | more)
+
+
+@dataclass
+class Stand:
+    """A shop on disk with a chain the test writes, and the notice process's own parts in it.
+
+    Attributes:
+        folder: Data folder.
+        text: The shop file.
+        clock: Moves when told.
+    """
+
+    folder: Path
+    text: str
+    clock: ManualClock = field(default_factory=lambda: ManualClock(AT_US))
+    notice: Notice = field(init=False)
+    store: SqliteStore = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.path = self.folder / "shop.toml"
+        self.path.write_text(self.text, encoding="utf-8")
+        self.store = SqliteStore(self.folder)
+        self.start()
+
+    def start(self) -> None:
+        """Begin as a fresh process does."""
+        self.notice = Notice(shop_of(self.text), self.path, self.folder, self.clock)
+        self.notice.look()
+
+    def add(self, *events: NewEvent) -> list[Event]:
+        return self.store.add_events(list(events))
+
+    def raise_alarm(self, alarm: str = "north-window", **more: Any) -> Event:
+        return self.add(raised_event(self.clock.now_us(), alarm, **more))[0]
+
+    def settle(self) -> None:
+        """Decide, and deliver what is due, until nothing is under way."""
+        self.notice.look()
+        self.notice.turn()
+        wait_until(lambda: not self.notice.desk.is_busy, "deliveries", meanwhile=self._pause)
+        self.notice.turn()
+        wait_until(lambda: not self.notice.desk.is_busy, "deliveries", meanwhile=self._pause)
+
+    def _pause(self) -> None:
+        self.notice.turn()
+        threading.Event().wait(0.005)
+
+    def wait(self, seconds: float, step: float = 30.0) -> None:
+        """Let time go on in steps, delivering at each."""
+        end_us = self.clock.at_us + round(seconds * SECOND_US)
+        while self.clock.at_us < end_us:
+            self.clock.at_us = min(end_us, self.clock.at_us + round(step * SECOND_US))
+            self.settle()
+
+    def close(self) -> None:
+        self.notice.close()
+        self.store.close()

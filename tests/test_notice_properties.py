@@ -28,7 +28,7 @@ QUIET = SECOND_PERSON.replace("kari", "per") + 'quiet = "15:00-17:00"\n'
 BOOK = book_of(DAY_PERSON, SECOND_PERSON, QUIET)
 ALARMS = [f"{bay}-{what}" for bay in ("north", "south") for what in ("window", "heater", "frost")]
 KINDS = ["alarm_raised"] * 5 + ["alarm_cleared"] * 3 + [
-    "alarm_acknowledged", "alarm_again", "alarm_shelved", "alarm_unshelved", "alarm_removed",
+    "alarm_acknowledged", "alarm_again", "alarm_shelved", "alarm_shelf_over", "alarm_removed",
     "alarm_returned", "stage_started", "stage_ended",
 ]  # fmt: skip
 

@@ -140,9 +140,24 @@ def _set_aside(state: NoticeState, event: Event, at_us: int) -> None:
 
 def _again(state: NoticeState, event: Event, at_us: int) -> None:
     standing = state.standing.get(alarm_id(event))
-    if standing is not None:
-        let_all_off(state, standing.notice.alarm)
-        begin_round(standing, "again", at_us, event.seq)
+    if standing is None:
+        return
+    said, notice = event.data, standing.notice
+    priority = said.get("priority")
+    standing.notice = msgspec.structs.replace(
+        notice,
+        priority=priority if priority in RANKS else notice.priority,
+        stage=said.get("stage", notice.stage),
+    )
+    let_all_off(state, notice.alarm)
+    begin_round(standing, "again", at_us, event.seq)
+
+
+def _back(state: NoticeState, event: Event, _at_us: int) -> None:
+    """Forget an alarm that was set aside; if it still stands, it is raised right after this."""
+    standing = state.standing.get(alarm_id(event))
+    if standing is not None and standing.aside:
+        del state.standing[standing.notice.alarm]
 
 
 _TAKES: dict[str, Callable[[NoticeState, Event, int], None]] = {
@@ -154,6 +169,7 @@ _TAKES: dict[str, Callable[[NoticeState, Event, int], None]] = {
     acts.SHELVED: _set_aside,
     acts.REMOVED: _set_aside,
     acts.AGAIN: _again,
-    acts.UNSHELVED: _again,
-    acts.RETURNED: _again,
+    acts.SHELF_OVER: _back,
+    acts.UNSHELVED: _back,
+    acts.RETURNED: _back,
 }

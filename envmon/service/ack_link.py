@@ -30,7 +30,7 @@ GOOD_FOR_US = 24 * HOUR_US
 MOST = 20
 """So many alarms fit into one link; the others are acknowledged on the board."""
 _SALT = "envmon acknowledge"
-_BEGINS = frozenset({acts.RAISED, acts.AGAIN, acts.UNSHELVED, acts.RETURNED})
+_BEGINS = frozenset({acts.RAISED, acts.AGAIN})
 """Events after which an alarm waits to be acknowledged."""
 
 

@@ -52,6 +52,8 @@ LOOK_EVERY_S = 0.5
 DISK_EVERY_S = 30.0
 LATE_US = 5 * MINUTE_US
 """What could not be delivered for so long is said to the watch."""
+_NEVER_READ = (0, "")
+"""Place in a chain that was never read; no chain has it."""
 
 
 class Notice:
@@ -112,7 +114,7 @@ class Notice:
     def look(self) -> None:
         """Take in the chain and the time, and commit what they give."""
         now_s, now_us = time.monotonic(), self._clock.now_us()
-        seq, digest = (self._kept.seq, self._kept.hash) if self._kept else (0, GENESIS)
+        seq, digest = (self._kept.seq, self._kept.hash) if self._kept else _NEVER_READ
         try:
             look = self._chain.look(seq, digest)
         except StoreError as error:
@@ -121,8 +123,7 @@ class Notice:
                 self._commit((seq, digest), *self._decided([], now_s, now_us))
             return
         self.watch.update(look.snapshot_us, now_s)
-        first = seq == 0 and bool(look.events)
-        if self._kept is None or not look.same or first:
+        if not look.same:
             self._adopt(look.events, now_s, now_us)
             return
         place = (look.events[-1].seq, look.events[-1].hash) if look.events else (seq, digest)
@@ -148,7 +149,7 @@ class Notice:
             if not more.events:
                 break
             events += more.events
-        if self._kept is not None and self._kept.seq:
+        if self._kept is not None and self._kept[:2] != _NEVER_READ:
             log.warning(
                 "the chain of events is another than before (renewed or restored): going on with "
                 "what stands in it; alarms of the time in between may not have been told"

@@ -75,9 +75,10 @@ class _Said(logging.Handler):
 
 
 def _quieten() -> None:
-    """Keep the library's own log, which holds addresses, out of ours."""
+    """Keep what libraries log, which holds addresses, out of our log."""
+    logging.getLogger("urllib3").setLevel(logging.CRITICAL)
     _service_log.propagate = False
-    _service_log.setLevel(logging.DEBUG)
+    _service_log.setLevel(logging.WARNING)
     if not _service_log.handlers:
         _service_log.addHandler(logging.NullHandler())
 

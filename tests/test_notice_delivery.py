@@ -1,0 +1,253 @@
+"""Delivery to real servers on loopback: SMTP (aiosmtpd) and HTTP, also when both are down.
+
+Source of the mail protocol: RFC 5321 and 5322, through aiosmtpd and the standard library.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections import Counter
+from typing import TYPE_CHECKING
+
+import pytest
+
+from envmon.clock import DAY_US, HOUR_US
+from envmon.facts import NewEvent
+from envmon.service.notice_desk import MOST_LOST
+from tests.mosquitto_support import wait_until
+from tests.notice_servers import HttpReceiver, MailServer
+from tests.notice_support import Stand, people_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from envmon.notice.state import Message
+
+OLA = '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone", "mail"]\nleast = "low"\n'
+KARI = OLA.replace("ola", "kari").replace("Ola", "Kari").replace("phone", "second") + (
+    'after = "10 min"\n'
+)
+
+
+@pytest.fixture
+def phone() -> Iterator[HttpReceiver]:
+    receiver = HttpReceiver().start()
+    yield receiver
+    receiver.go.set()
+    receiver.stop()
+
+
+@pytest.fixture
+def mail() -> Iterator[MailServer]:
+    server = MailServer().start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def stand(
+    tmp_path: Path, phone: HttpReceiver, mail: MailServer, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Stand]:
+    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
+    monkeypatch.setenv("ENVMON_CHANNEL_SECOND", phone.address)
+    monkeypatch.setenv("ENVMON_CHANNEL_MAIL", mail.address)
+    stand = Stand(tmp_path, people_text(OLA, KARI))
+    yield stand
+    stand.close()
+
+
+def test_alarm_reaches_phone_and_mail(stand: Stand, phone: HttpReceiver, mail: MailServer) -> None:
+    stand.raise_alarm()
+    stand.wait(30)
+    line = "HIGH North bay: north-window is wrong at 20 °C, since 14:00; bring the air back"
+    assert phone.lines == [line]
+    assert phone.got[0]["type"] == "failure"
+    (letter,) = mail.got
+    assert str(letter["Subject"]) == line
+    plain = letter.get_body(("plain",))
+    assert plain is not None
+    text = plain.get_content()
+    assert "To do: bring the air back" in text
+    assert "To acknowledge: http://127.0.0.1:8050/ack/" in text
+
+
+def test_person_who_acknowledges_stops_the_escalation(stand: Stand, phone: HttpReceiver) -> None:
+    raised = stand.raise_alarm()
+    stand.wait(60)
+    data = {"alarm": "north-window", "by": "Ola", "via": "link", "seq": raised.seq}
+    stand.add(NewEvent(stand.clock.now_us(), "alarm_acknowledged", "north", data))
+    stand.wait(HOUR_US / 1e6, 120)
+    assert len(phone.got) == 1
+
+
+def test_second_person_is_told_after_ten_minutes(stand: Stand, phone: HttpReceiver) -> None:
+    stand.raise_alarm()
+    stand.wait(700)
+    assert [line[:24] for line in phone.lines] == [
+        "HIGH North bay: north-wi",
+        "NOBODY ACKNOWLEDGED: HIG",
+    ]
+
+
+def test_both_servers_down_for_an_hour_lose_nothing_and_double_nothing(
+    stand: Stand, phone: HttpReceiver, mail: MailServer
+) -> None:
+    stand.raise_alarm("north-lost", priority="low")
+    stand.wait(30)
+    assert (len(phone.got), len(mail.got)) == (1, 1)
+    phone.stop()
+    mail.stop()
+    for place in range(6):
+        stand.raise_alarm(f"south-x{place}", priority="medium")
+        stand.wait(600, 60)
+    assert (len(phone.got), len(mail.got)) == (1, 1)
+    tries = sum(delivery.tries for delivery in stand.notice.outbox.failing())
+    phone.start()
+    mail.start()
+    stand.wait(300, 10)
+    told = [message.line for message in decided(stand)]
+    assert Counter(phone.lines) == Counter(told)
+    to_mail = Counter(subject.replace("\n", "") for subject in mail.subjects)
+    assert to_mail == Counter(told)
+    assert len(told) == 2 * 7  # Kari is told of each ten minutes later
+    assert not any("perhaps" in line for line in [*phone.lines, *mail.subjects])
+    assert stand.notice.outbox.waiting_channels() == []
+    # An hour of 60 s steps: each channel is tried about once a step, not once for each message.
+    assert 60 <= tries <= 600
+
+
+def decided(stand: Stand) -> list[Message]:
+    rows = {d.message.number: d.message for d in stand.notice.outbox.all()}
+    return list(rows.values())
+
+
+def test_server_that_answers_with_an_error_is_tried_again(
+    stand: Stand, phone: HttpReceiver
+) -> None:
+    phone.code = 503
+    stand.raise_alarm()
+    stand.wait(120)
+    assert phone.got == []
+    assert phone.tries >= 2
+    phone.code = 200
+    stand.wait(120)
+    assert len(phone.got) == 1
+    assert "perhaps" not in phone.lines[0]
+
+
+def test_server_that_hangs_holds_up_no_other_and_may_get_a_second_copy(
+    stand: Stand, phone: HttpReceiver, mail: MailServer
+) -> None:
+    stand.notice.desk.limit_s = 0.3
+    phone.go.clear()
+    stand.raise_alarm()
+    stand.clock.advance(30)
+    stand.notice.look()
+    wait_until(lambda: mail.got, "the mail", 5, meanwhile=stand.notice.turn)
+    for _ in range(MOST_LOST * 3):
+        stand.clock.advance(60)
+        stand.settle()
+    assert phone.tries == MOST_LOST
+    assert len(mail.got) == 1
+    assert "no answer within" in stand.notice.outbox.failing()[0].error
+    phone.go.set()
+    wait_until(lambda: len(phone.got) == MOST_LOST, "the receiver")
+    stand.settle()
+    assert [("perhaps sent before" in line) for line in phone.lines] == [False, True, True]
+
+
+def test_word_for_the_watch_comes_after_five_minutes_and_goes(
+    stand: Stand, phone: HttpReceiver, tmp_path: Path
+) -> None:
+    stand.settle()
+    word = tmp_path / "notice.word"
+    assert word.read_text(encoding="utf-8") == '{"text":""}'
+    phone.stop()
+    stand.raise_alarm()
+    stand.wait(290)
+    assert word.read_text(encoding="utf-8") == '{"text":""}'
+    stand.wait(90)
+    said = word.read_text(encoding="utf-8")
+    assert "1 message does not go out over phone, since 14:00:" in said
+    assert "s3cret" not in said
+    assert "127.0.0.1" not in said
+    phone.start()
+    stand.wait(120)
+    assert word.read_text(encoding="utf-8") == '{"text":""}'
+
+
+@pytest.fixture
+def heard() -> Iterator[list[logging.LogRecord]]:
+    """Everything that reaches the log of the process."""
+
+    class Ear(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            records.append(record)
+
+    records: list[logging.LogRecord] = []
+    ear = Ear(logging.DEBUG)
+    logging.getLogger().addHandler(ear)
+    yield records
+    logging.getLogger().removeHandler(ear)
+
+
+def test_no_address_is_ever_logged(
+    stand: Stand, phone: HttpReceiver, mail: MailServer, heard: list[logging.LogRecord]
+) -> None:
+    stand.raise_alarm()
+    phone.code = 500
+    mail.stop()
+    stand.wait(120)
+    phone.stop()
+    stand.wait(120)
+    ours = [r.getMessage() for r in heard]
+    assert any("channel phone:" in text for text in ours)
+    kept = [d.error for d in stand.notice.outbox.failing()]
+    assert kept
+    for text in [*ours, *kept]:
+        for secret in ("keeper", "s3cretword", "t0kenpath", str(phone.port), "ola@"):
+            assert secret not in text
+    assert not [r for r in heard if r.name.startswith("apprise")]
+
+
+def test_low_alarm_is_given_up_aloud_after_hours_and_a_high_one_never(
+    stand: Stand, phone: HttpReceiver, mail: MailServer, caplog: pytest.LogCaptureFixture
+) -> None:
+    phone.stop()
+    mail.stop()
+    stand.raise_alarm("north-lost", priority="low")
+    stand.wait(60)
+    stand.raise_alarm("south-window", priority="medium")
+    stand.wait(60)
+    stand.clock.at_us += 2 * DAY_US
+    stand.wait(180)
+    assert "given up, of low priority and older than 6 h: to ola: Low: North bay" in caplog.text
+    phone.start()
+    mail.start()
+    stand.wait(180)
+    assert phone.lines == mail.subjects
+    assert [line[:27] for line in phone.lines] == [
+        "South bay: south-window is ",
+        "NOBODY ACKNOWLEDGED: South ",
+    ]
+    standings = Counter(d.standing for d in stand.notice.outbox.all())
+    assert standings == {"sent": 4, "given up": 4}
+
+
+def test_late_message_waits_for_the_end_of_quiet_hours(
+    tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
+    person = OLA.replace('"phone", "mail"', '"phone"') + 'quiet = "15:00-17:00"\n'
+    stand = Stand(tmp_path, people_text(person))
+    phone.stop()
+    stand.raise_alarm(priority="medium", stage=None)
+    stand.wait(3000, 300)
+    phone.start()
+    stand.clock.at_us += HOUR_US
+    stand.wait(1800, 300)
+    assert phone.got == []
+    stand.wait(3600, 300)
+    assert len(phone.got) == 1
+    stand.close()
