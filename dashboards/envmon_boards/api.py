@@ -18,6 +18,7 @@ from envmon.clock import HOUR_US, iso_from_us
 from envmon.errors import StoreError
 from envmon.shop.stages import STAGE_IDS
 from envmon.store.sqlite import SqliteStore
+from envmon_boards.ack_api import ack_router
 from envmon_boards.alarms_api import alarms_router
 from envmon_boards.door import body_of, problem, refuse_foreign
 from envmon_boards.history_api import history_router
@@ -174,6 +175,7 @@ def router_of(boards: Boards) -> APIRouter:
     _add_trend(router, answers)
     router.include_router(history_router(boards))
     router.include_router(alarms_router(boards))
+    router.include_router(ack_router(boards))
     if boards.source is not None:
         _add_demo(router, boards.feed, boards.source)
     return router
