@@ -15,7 +15,7 @@ from envmon.facts import Flag, Reading
 from envmon.store.archive import Rules
 from envmon.store.live_part import live_days
 from envmon.store.manifest import Manifest
-from envmon.store.parquet import sha256_of
+from envmon.store.parquet import open_duck, sha256_of, write_columns
 from envmon.store.past import EVER
 from envmon.store.sqlite import SqliteStore
 from tests.archive_support import (
@@ -29,6 +29,7 @@ from tests.archive_support import (
     keep,
     some_days,
 )
+from tests.benchmarks.history_season import FIRST_DAY, day_columns
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -50,6 +51,18 @@ def test_closed_days_move_and_two_whole_days_stay(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert everything(tmp_path) == sorted(readings, key=lambda r: (r.t_us // DAY_US, *r[:3]))
     assert archive_all(tmp_path, DAY0 + 5) == 0
+
+
+def test_an_archived_reading_takes_two_bytes_at_most(tmp_path: Path) -> None:
+    """A whole day of the history benchmark: noisy values, jittering times, a random lag each."""
+    path, day = tmp_path / "archive" / "site=x" / "month=y" / "day.parquet", day_columns(FIRST_DAY)
+    with open_duck() as duck:
+        write_columns(duck, day, path)
+        (back,) = duck.execute(
+            "SELECT sum(value_milli) FROM read_parquet(?)", [str(path)]
+        ).fetchall()
+    assert back[0] == day.milli.sum()
+    assert path.stat().st_size <= 2 * len(day.t_us)
 
 
 def test_order_of_taking_in_is_kept(tmp_path: Path) -> None:
