@@ -157,7 +157,7 @@ def test_the_calibration_in_force(stand: Stand) -> None:
     assert row(document, ("outdoor", "outdoor_temp_c"))["calibration"]["standing"] == "none"
     assert sensor(document)["kind"] == "marginal"
     assert document["headline"]["text"] == "Go to north-air, North bay"
-    assert document["headline"]["do"] == "humidity: calibration was due 2026-01-10: calibrate it"
+    assert document["headline"]["do"] == "humidity: calibration overdue: calibrate it"
 
 
 def test_the_alarms_of_a_sensor(stand: Stand) -> None:

@@ -172,10 +172,8 @@ class Sensors:
             calibration = quantity.calibration(today, shop.timezone)
             rows.append(quantity.document(stale_us, now_us, shop.units, calibration))
             standing = calibration["standing"] if calibration else None
-            due = (calibration["due"] or "") if calibration else ""
-            ahead_us = quantity.ahead_us
             series.append(
-                Series(quantity.label, quantity.newest, stale_us, ahead_us, standing, due)
+                Series(quantity.label, quantity.newest, stale_us, quantity.ahead_us, standing)
             )
         where = self._bay_names.get(point.bay or "", "outside the bays")
         return _Sensor(

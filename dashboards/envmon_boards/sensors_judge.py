@@ -67,7 +67,6 @@ class Series(NamedTuple):
         stale_us: Older than this it no longer speaks for the present [µs].
         ahead_us: When it last sent a time that lies ahead [µs]; None if it did not.
         standing: Of its calibration; None where none is needed.
-        due: Date of the next calibration.
     """
 
     label: str
@@ -75,7 +74,6 @@ class Series(NamedTuple):
     stale_us: int
     ahead_us: int | None = None
     standing: Standing | None = None
-    due: str = ""
 
 
 def findings_of(
@@ -126,8 +124,7 @@ def _of_series(series: Series, now_us: int) -> Iterator[Finding]:
                 kind: Kind = "marginal" if flag & DOUBTS else "unfit"
                 yield Finding(kind, f"{series.label}: {FLAG_WORDS[flag]}", do)
     if series.standing == "overdue":
-        why = f"{series.label}: calibration was due {series.due}"
-        yield Finding("marginal", why, "calibrate it")
+        yield Finding("marginal", f"{series.label}: calibration overdue", "calibrate it")
 
 
 def headline_of(

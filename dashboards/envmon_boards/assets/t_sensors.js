@@ -19,13 +19,14 @@
     return `${Math.floor(seconds / 86400)} days ago`;
   }
 
-  function flagsText(quantity) {
-    if (!quantity.readings) return "nothing heard in 24 h";
-    const now = quantity.flags_now.length ? `now: ${quantity.flags_now.join(", ")}; ` : "";
-    const all = `${now}24 h: ${quantity.readings.toLocaleString("en-GB").replaceAll(",", " ")} readings`;
-    if (!quantity.flagged) return `${all}, none flagged`;
-    const kinds = quantity.flags.map((flag) => `${flag.count} ${flag.word}`).join(", ");
-    return `${all}, ${quantity.flagged} flagged: ${kinds}`;
+  function flagsTexts(quantity) {
+    if (!quantity.readings) return ["nothing heard in 24 h"];
+    const all = `24 h: ${quantity.readings.toLocaleString("en-GB").replaceAll(",", " ")} readings,`;
+    if (!quantity.flagged) return [all, "none flagged"];
+    const now = quantity.flags_now.length ? [`now ${quantity.flags_now.join(", ")};`] : [];
+    const kinds = quantity.flags.map((flag) => `${flag.count} ${flag.word}`);
+    return [...now, all, `${quantity.flagged} flagged:`, ...kinds.map((kind, place) =>
+      place + 1 < kinds.length ? `${kind},` : kind)];
   }
 
   // In parts that are not broken: a date stays on its line.
@@ -40,9 +41,14 @@
     }[standing];
   }
 
+  function partsLine(className, texts) {
+    const line = make("div", className, "");
+    line.append(...texts.map((text) => make("span", "", text)));
+    return line;
+  }
+
   function calibrationLine(calibration) {
-    const line = make("div", "calibration", "");
-    line.append(...calibrationTexts(calibration).map((text) => make("span", "", text)));
+    const line = partsLine("calibration", calibrationTexts(calibration));
     line.dataset.standing = calibration.standing;
     const held = calibration.reference && `held to ${calibration.reference}`;
     line.title = [calibration.line, held, calibration.by].filter(Boolean).join(", ");
@@ -57,7 +63,7 @@
     if (quantity.t_ms !== null) age.dataset.t = quantity.t_ms;
     const value = make("span", "value", quantity.text);
     value.dataset.stale = quantity.stale_s;
-    const flags = make("div", "flags", flagsText(quantity));
+    const flags = partsLine("flags", flagsTexts(quantity));
     flags.classList.toggle("some", quantity.flagged > 0);
     row.append(make("span", "what", quantity.label), value, age, flags);
     if (quantity.calibration) row.append(calibrationLine(quantity.calibration));
