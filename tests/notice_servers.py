@@ -16,6 +16,7 @@ from aiosmtpd.controller import Controller
 from tests.benchmarks.broker_trials import free_port
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from email.message import EmailMessage
 
 
@@ -29,6 +30,7 @@ class HttpReceiver:
         got: What came with an answer of 200, in order.
         tries: How often anything came.
         go: Not set, no answer is given.
+        came: Called when something came, before it is answered.
     """
 
     port: int = field(default_factory=free_port)
@@ -36,6 +38,7 @@ class HttpReceiver:
     got: list[dict[str, Any]] = field(default_factory=list)
     tries: int = 0
     go: threading.Event = field(default_factory=threading.Event)
+    came: Callable[[], None] = lambda: None
     _server: ThreadingHTTPServer | None = None
 
     def __post_init__(self) -> None:
@@ -56,6 +59,7 @@ class HttpReceiver:
             def do_POST(self) -> None:
                 receiver.tries += 1
                 said = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+                receiver.came()
                 receiver.go.wait(20)
                 if receiver.code == 200:
                     receiver.got.append(said)

@@ -101,6 +101,7 @@ def _article(sight: Sight, answer: Answer, done_by: str) -> str:
     where = sight.book.bays.get(event.bay, "")
     if where and where not in text:
         text = f"{where}: {text}"
+    text = text.replace(" %", "\u00a0%")
     priority = str(event.data.get("priority", "high"))
     since = local_time(event.at_us, sight.now_us, sight.book)
     lines = [
