@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import threading
-import time
 import urllib.request
 from typing import TYPE_CHECKING
 
@@ -100,12 +99,16 @@ class Ping:
 
     def turn(self, now_s: float, *, well: bool) -> None:
         """Call when it is time and all is well; never waits for the answer."""
-        busy = self._calling is not None and self._calling.is_alive()
-        if not well or busy or now_s < self._next_s:
+        if not well or self.is_calling or now_s < self._next_s:
             return
         self._next_s = now_s + self._every_s
         self._calling = threading.Thread(target=self._call, name="notice-ping", daemon=True)
         self._calling.start()
+
+    @property
+    def is_calling(self) -> bool:
+        """Whether a call is under way."""
+        return self._calling is not None and self._calling.is_alive()
 
     def _call(self) -> None:
         try:
@@ -118,8 +121,3 @@ class Ping:
         if self._failed and not failed:
             log.info("the outside address answers again")
         self._failed = failed
-
-
-def monotonic_s() -> float:
-    """Return time that nobody sets [s]."""
-    return time.monotonic()

@@ -1,0 +1,211 @@
+"""Who watches the watch: a watch that is down, a live file gone, locked or damaged; calls outside.
+
+Promises are this project's own; the ten seconds between two snapshots are the watch's.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from contextlib import closing, suppress
+from typing import TYPE_CHECKING
+
+import pytest
+
+from envmon.errors import StoreError
+from envmon.facts import NewEvent
+from envmon.service.notice_senses import DOWN_S, Ping, WatchSense
+from envmon.service.restored import SNAPSHOT
+from envmon.store.sqlite import LIVE_FILE, SqliteStore
+from tests.mosquitto_support import wait_until
+from tests.notice_servers import HttpReceiver
+from tests.notice_support import NIGHT_US, Stand, people_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+OLA = (
+    '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone"]\nleast = "low"\n'
+    'quiet = "22:00-06:30"\n'
+)
+
+
+@pytest.fixture
+def phone() -> Iterator[HttpReceiver]:
+    receiver = HttpReceiver().start()
+    yield receiver
+    receiver.stop()
+
+
+@pytest.fixture
+def stand(tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stand]:
+    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
+    stand = Stand(tmp_path, people_text(OLA))
+    yield stand
+    stand.close()
+
+
+def stand_still(stand: Stand) -> None:
+    """Let the notice process think it has seen the same snapshot for a minute."""
+    sense = WatchSense(time.monotonic() - DOWN_S)
+    with suppress(StoreError):
+        sense.update(stand.store.snapshot_at(SNAPSHOT), time.monotonic() - DOWN_S)
+    stand.notice.watch = sense
+
+
+def beat(stand: Stand) -> None:
+    """Let the watch write its snapshot."""
+    stand.store.save_snapshot(SNAPSHOT, stand.clock.now_us(), b"{}")
+    stand.clock.advance(1)
+    stand.notice.look()
+
+
+def test_sense_wants_movement_not_just_a_snapshot() -> None:
+    sense = WatchSense(0.0)
+    sense.update(5, 1.0)
+    assert not sense.is_well(2.0), "an old snapshot of a watch long gone"
+    sense.update(6, 11.0)
+    assert sense.is_well(12.0)
+    for second in range(12, 72, 10):
+        sense.update(6, float(second))
+    assert not sense.is_down(70.9)
+    assert sense.is_down(71.0)
+    assert not sense.is_well(71.0)
+    sense.update(None, 72.0, "locked")
+    assert sense.is_down(72.0)
+    sense.update(7, 73.0)
+    assert sense.is_well(73.0)
+
+
+def test_watch_that_stands_still_is_told_and_its_return_too(
+    stand: Stand, phone: HttpReceiver
+) -> None:
+    beat(stand)
+    beat(stand)
+    stand.wait(300)
+    assert phone.got == []
+    stand_still(stand)
+    stand.wait(60)
+    assert phone.lines[0].startswith(
+        "the watch is down or cannot write, nothing is watched, since 14:0"
+    )
+    assert "/ack/" not in phone.got[0]["message"]
+    stand.wait(120)
+    beat(stand)
+    beat(stand)
+    stand.wait(60)
+    assert len(phone.lines) == 2
+    assert phone.lines[1].startswith("Over: the watch is down or cannot write")
+
+
+def test_restart_while_the_watch_is_down_tells_nothing_twice(
+    stand: Stand, phone: HttpReceiver
+) -> None:
+    stand_still(stand)
+    stand.wait(60)
+    stand.notice.close()
+    stand.start()
+    stand_still(stand)
+    stand.wait(300)
+    assert len(phone.lines) == 1
+
+
+@pytest.mark.parametrize("curing", [True, False])
+def test_at_night_a_watch_that_is_down_wakes_people_only_for_a_curing_car(
+    stand: Stand,
+    phone: HttpReceiver,
+    curing: bool,  # noqa: FBT001
+) -> None:
+    stand.clock.at_us = NIGHT_US
+    stage = "cure" if curing else "polishing"
+    stand.add(NewEvent(NIGHT_US, "stage_started", "north", {"stage": stage}))
+    stand.settle()
+    stand_still(stand)
+    stand.wait(60)
+    assert [line[:24] for line in phone.lines] == (["HIGH the watch is down o"] if curing else [])
+
+
+@pytest.mark.parametrize("how", ["gone", "locked", "damaged", "never there"])
+def test_live_file_that_cannot_be_read_is_a_watch_that_is_down(
+    tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch, how: str
+) -> None:
+    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
+    stand = Stand(tmp_path, people_text(OLA))
+    live = tmp_path / LIVE_FILE
+    stand.store.close()
+    stand.notice._chain.close()
+    lock = None
+    if how == "locked":
+        with closing(sqlite3.connect(live)) as db:
+            db.execute("PRAGMA journal_mode = DELETE")
+        lock = sqlite3.connect(live, isolation_level=None)
+        lock.execute("BEGIN EXCLUSIVE")
+    elif how == "damaged":
+        live.write_bytes(b"\x07" * 8_192)
+        for tail in ("-wal", "-shm"):
+            live.with_name(live.name + tail).unlink(missing_ok=True)
+    else:
+        for file in tmp_path.glob(f"{LIVE_FILE}*"):
+            file.unlink()
+    if how == "never there":
+        stand.notice.close()
+        for file in tmp_path.glob("notice.*"):
+            file.unlink()
+        stand.start()
+    stand_still(stand)
+    stand.wait(60)
+    assert [line[:17] for line in phone.lines] == ["the watch is down"]
+    assert live.exists() == (how in {"locked", "damaged"}), "no live file is made"
+    if lock is not None:
+        lock.close()
+    stand.close()
+
+
+def test_live_file_that_comes_later_is_taken_up(
+    tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
+    stand = Stand(tmp_path, people_text(OLA))
+    stand.close()
+    for file in tmp_path.glob("*.sqlite3*"):
+        file.unlink()
+    stand.start()
+    stand_still(stand)
+    stand.wait(60)
+    stand.store = SqliteStore(tmp_path)
+    beat(stand)
+    beat(stand)
+    stand.raise_alarm(priority="medium")
+    stand.wait(60)
+    assert len(phone.lines) == 2
+    assert "north-window is wrong" in phone.lines[1]
+    assert phone.lines[1].endswith("(+1 more)"), "that the watch is back comes with it"
+    stand.close()
+
+
+def test_outside_address_is_called_while_the_watch_is_well(
+    phone: HttpReceiver, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("INFO")
+    ping = Ping(f"http://127.0.0.1:{phone.port}/s3cret", 60.0)
+    ping.turn(0.0, well=False)
+    ping.turn(1.0, well=True)
+    wait_until(lambda: phone.tries == 1, "the call")
+    ping.turn(60.9, well=True)
+    ping.turn(61.0, well=False)
+    phone.code = 500
+    wait_until(lambda: not ping.is_calling, "the answer")
+    ping.turn(61.0, well=True)
+    wait_until(lambda: phone.tries == 2, "the call")
+    wait_until(lambda: "does not answer" in caplog.text, "the word")
+    wait_until(lambda: not ping.is_calling, "the answer")
+    phone.stop()
+    ping.turn(130.0, well=True)
+    wait_until(lambda: not ping.is_calling, "the failure")
+    phone.code = 200
+    phone.start()
+    ping.turn(200.0, well=True)
+    wait_until(lambda: "answers again" in caplog.text, "the word")
+    assert caplog.text.count("does not answer") == 1
+    assert "s3cret" not in caplog.text
