@@ -165,7 +165,7 @@ class Stand:
 
     def settle(self) -> None:
         """Decide, and deliver what is due, until nothing is under way."""
-        self.notice.look()
+        self.notice._look_s = 0.0
         self.notice.turn()
         wait_until(lambda: not self.notice.desk.is_busy, "deliveries", meanwhile=self._pause)
         self.notice.turn()
