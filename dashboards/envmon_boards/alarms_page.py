@@ -26,7 +26,10 @@ def alarms_page(shop: Shop) -> Any:
         [
             html.H1("Alarms", className="for-ears"),
             html.Div(slot("not-live"), className="not-live", role="alert", hidden=True),
-            html.Div(slot("calm"), className="calm", hidden=True),
+            html.Div(
+                [slot("mark"), html.Span("No alarm stands"), slot("calm-since")],
+                className="calm", hidden=True,
+            ),
             slot("said", "Div"),
             html.Div(className="alarm-list", **{"data-alarms": "open"}),
             _section("Set aside", html.Div(className="alarm-list", **{"data-alarms": "aside"})),

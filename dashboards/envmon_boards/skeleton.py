@@ -90,8 +90,9 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
 def _banner() -> Any:
     """Return room for a bay's alarm, with a button large enough for a wet glove."""
     acknowledge = html.Button("acknowledge", className="ack", **{"data-act": "acknowledge"})
-    line = html.Div(slot("alarm"), className="banner-text", role="alert")
-    return html.Div([slot("urgency"), line, acknowledge], className="banner")
+    line = html.Div([slot("alarm"), slot("alarm-about")], className="banner-text")
+    said = html.Div([slot("alarm-head"), line], className="banner-said", role="alert")
+    return html.Div([slot("urgency"), said, acknowledge], className="banner")
 
 
 def wall(bays: Sequence[Bay]) -> list[Any]:
@@ -114,7 +115,8 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
         links.append(html.A("demo", href="/demo"))
     theme = html.Button("dark / bright", className="theme", **{"data-act": "theme"})
     sound = html.Button(slot("sound"), className="theme sound", **{"data-act": "sound"})
-    shop_wide = html.A(slot("shopwide"), href="/alarms", className="shop-wide")
+    mark = html.Span(className="mark")
+    shop_wide = html.A([mark, slot("shopwide")], href="/alarms", className="shop-wide", hidden=True)
     return html.Header(
         [
             html.Span(shop.shop.name, className="shop-name"),

@@ -32,8 +32,18 @@
   // "<name>: <reasons>"; the name alone where there is no room.
   const nameOf = (alarm) => alarm.name || alarm.text.split(": ")[0];
 
+  // "<name>: <reasons>" apart: what it is called, and the rest.
+  function partsOf(alarm) {
+    const [head, ...rest] = alarm.text.split(": ");
+    if (rest.length && head.includes(nameOf(alarm))) return [head, rest.join(": ")];
+    return [nameOf(alarm), alarm.text === nameOf(alarm) ? "" : alarm.text];
+  }
+
+  // A latched one stands until it is reset.
+  const stands = (alarm) => alarm.active || alarm.life === "LTUNK" || alarm.life === "LTACK";
+
   function byUrgency(one, other) {
-    return Number(other.active) - Number(one.active)
+    return Number(stands(other)) - Number(stands(one))
       || RANKS.indexOf(one.priority) - RANKS.indexOf(other.priority)
       || Number(isUnseen(other)) - Number(isUnseen(one))
       || other.since.localeCompare(one.since) || one.id.localeCompare(other.id);
@@ -89,7 +99,7 @@
   }
 
   Object.assign(window.envmon, {
-    RANKS, LIVES, isOpen, isUnseen, keyOf, headOf, nameOf, groupsOf, unseenIn, spokenOf,
+    RANKS, LIVES, isOpen, isUnseen, keyOf, headOf, nameOf, partsOf, groupsOf, unseenIn, spokenOf,
     lengthText, byUrgency,
   });
 })();

@@ -2,7 +2,7 @@
 "use strict";
 (() => {
   const {
-    put, make, timeOfDay, squeeze, setShape, kindOf, WORDS, headOf, nameOf, isUnseen, spokenOf,
+    put, make, timeOfDay, squeeze, setShape, kindOf, WORDS, headOf, partsOf, isUnseen, spokenOf,
   } = window.envmon;
   const MEASURED = [
     "air_temp_c", "rel_hum_pct", "panel_temp_c", "water_temp_c", "dissolved_solids_ppm",
@@ -104,11 +104,18 @@
 
   // What the alarm is about: of a stage its name, whose reasons stand below or come with it; of
   // anything else all there is to say.
-  function alarmText({ alarm, others }, reason) {
-    const more = others > 0 ? ` (+${others})` : "";
-    const whole = alarm.text.includes(nameOf(alarm)) ? alarm.text : `${nameOf(alarm)}: ${alarm.text}`;
-    const about = OF_STAGE.has(alarm.what) ? whole.split(": ")[0] : whole;
-    return `${headOf(alarm)} since ${timeOfDay(alarm.since)}${more}: ${reason ?? about}`;
+  function aboutText(alarm) {
+    const [head, rest] = partsOf(alarm);
+    return OF_STAGE.has(alarm.what) || !rest ? head : `${head}: ${rest}`;
+  }
+
+  function tellAlarm(card, { alarm, others }, reason) {
+    const alone = card.classList.contains("alone");
+    const when = `since ${timeOfDay(alarm.since)}${others > 0 ? ` (+${others})` : ""}`;
+    const about = reason ?? aboutText(alarm);
+    put(card, "alarm-head", alone ? headOf(alarm) : "");
+    squeeze(put(card, "alarm", alone ? when : `${headOf(alarm)} ${when}: ${about}`));
+    squeeze(put(card, "alarm-about", alone ? about : ""));
   }
 
   // Loud until somebody has acknowledged it, calm after that.
@@ -119,8 +126,7 @@
     banner.dataset.priority = spoken?.alarm.priority ?? "";
     if (spoken) setShape(banner.querySelector('[data-f="urgency"]'), spoken.alarm.priority);
     window.envmon.labelAck?.(banner.querySelector(".ack"), loud ? spoken.alarm : null);
-    const line = put(card, "alarm", spoken ? alarmText(spoken, reason) : "");
-    squeeze(line);
+    if (spoken) tellAlarm(card, spoken, reason);
   }
 
   function drawStrip(card, state) {

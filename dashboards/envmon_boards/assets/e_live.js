@@ -181,6 +181,7 @@
   for (const name of ["online", "pageshow", "focus"]) window.addEventListener(name, wake);
   window.addEventListener("resize", redraw);
   document.fonts?.ready.then(redraw);
+  document.fonts?.addEventListener("loadingdone", redraw);
   setInterval(tick, 1000);
   open();
   Object.assign(window.envmon, { redraw, alarmsNow, show });

@@ -2,8 +2,8 @@
 "use strict";
 (() => {
   const {
-    put, make, timeOfDay, setShape, LIVES, isOpen, isUnseen, nameOf, groupsOf, unseenIn, headOf,
-    lengthText, byUrgency, keyOf,
+    put, make, timeOfDay, setShape, LIVES, isOpen, isUnseen, nameOf, partsOf, groupsOf, unseenIn,
+    lengthText, byUrgency,
   } = window.envmon;
   const unfolded = new Set();
   let drawn = "";
@@ -47,9 +47,11 @@
   function body(alarm, names) {
     const box = make("div", "alarm-body", "");
     const title = make("h3", "", "");
+    const [head, rest] = partsOf(alarm);
     title.append(make("span", "where", alarm.bay ? names[alarm.bay] ?? alarm.bay : "Shop"),
-      make("span", "", nameOf(alarm)));
-    box.append(title, make("p", "text", alarm.text));
+      make("span", "", head));
+    box.append(title);
+    if (rest) box.append(make("p", "text", rest));
     if (alarm.do) box.append(make("p", "do", alarm.do));
     box.append(facts(alarm));
     return box;
@@ -153,7 +155,8 @@
     box.hidden = !view.live || open.length > 0;
     if (box.hidden) return;
     const since = window.envmon.calmSince?.();
-    put(box, "calm", `No alarm stands${since ? ` since ${timeOfDay(since)}` : ""}`);
+    setShape(box.querySelector('[data-f="mark"]'), "fit");
+    put(box, "calm-since", since ? `since ${window.envmon.dayAndTime(since)}` : "");
   }
 
   window.envmon.showAlarms = (page, view, trouble) => {
@@ -184,17 +187,16 @@
     const wide = groups.filter((group) => !group.root.bay).map((group) => group.root);
     wide.sort((one, other) => Number(isUnseen(other)) - Number(isUnseen(one)) || byUrgency(one, other));
     const more = wide.length > 1 ? ` (+${wide.length - 1})` : "";
-    const text = wide.length
-      ? `${headOf(wide[0])}: ${nameOf(wide[0])} since ${timeOfDay(wide[0].since)}${more}` : "";
+    const text = wide.length ? `${nameOf(wide[0])}${more}` : "";
     const box = put(page, "shopwide", text);
     if (box) {
-      box.hidden = !text;
-      Object.assign(box.dataset, {
+      box.parentElement.hidden = !text;
+      setShape(page.querySelector(".shop-wide .mark"), wide[0]?.priority ?? "low");
+      Object.assign(box.parentElement.dataset, {
         priority: wide[0]?.priority ?? "", loud: wide[0] && isUnseen(wide[0]) ? "loud" : "calm",
       });
     }
     return text;
   };
   window.envmon.forgetAlarms = () => { drawn = ""; };
-  window.envmon.alarmKey = keyOf;
 })();

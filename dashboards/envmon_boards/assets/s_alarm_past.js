@@ -3,6 +3,8 @@
 (() => {
   const { make, timeOfDay, setShape, stamp, since, ask, settings, lengthText } = window.envmon;
   const AGAIN_S = 60;
+  const FIRST = 12; // rows; the rest at a touch
+  let all = false;
   const spans = { past: "24", figures: "30" };
   const kept = { past: null, figures: null };
   const readAt = { past: null, figures: null };
@@ -49,7 +51,7 @@
     rank.append(mark, one.priority);
     const what = make("span", "", "");
     const where = one.bay ? names[one.bay] ?? one.bay : "Shop";
-    what.append(make("b", "", `${where}: ${one.name}`), ` ${one.text}`);
+    what.append(make("b", "", where), ` ${one.text || one.name}`);
     const line = cells("td", [dayAndTime(one.raised_ms), rank, what, endText(one), ackText(one)]);
     line.dataset.priority = one.priority;
     return line;
@@ -71,9 +73,14 @@
       box.replaceChildren(make("p", "none", "none in this time"));
       return;
     }
-    const rows = document.alarms.map((one) => pastRow(one, names));
+    const shown = all ? document.alarms : document.alarms.slice(0, FIRST);
+    const rows = shown.map((one) => pastRow(one, names));
     box.replaceChildren(table(["raised", "priority", "alarm", "stood", "acknowledged"], rows, "past"));
-    if (document.left_out) box.append(make("p", "none", `and ${document.left_out} older ones`));
+    if (shown.length < document.alarms.length) {
+      const more = make("button", "key", `show all ${document.alarms.length}`);
+      more.dataset.act = "all-past";
+      box.append(more);
+    } else if (document.left_out) box.append(make("p", "none", `and ${document.left_out} older ones`));
   }
 
   const VERDICTS = { good: "fit", bearable: "marginal", "too much": "unfit" };
@@ -137,10 +144,16 @@
   }
 
   document.addEventListener("click", (event) => {
+    if (event.target.closest?.('[data-act="all-past"]')) {
+      all = true;
+      kept.past = { ...kept.past };
+      window.envmon.show();
+    }
     const key = event.target.closest?.("[data-span]");
     const name = key?.dataset.act;
     if (!name || !(name in spans)) return;
     spans[name] = key.dataset.span;
+    all = false;
     readAt[name] = null;
     window.envmon.show();
   });
@@ -148,6 +161,7 @@
     draw(root, "past", drawPast);
     draw(root, "figures", drawFigures);
   };
+  window.envmon.dayAndTime = dayAndTime;
   window.envmon.pastIsOld = () => { readAt.past = null; };
   window.envmon.calmSince = () => kept.past?.changed_ms ?? null;
 })();
