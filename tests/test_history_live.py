@@ -14,9 +14,13 @@ from hypothesis import strategies as st
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US
 from envmon.facts import Flag, Reading
 from envmon.store.history import history
+from envmon.store.history_live import remember_live
+from envmon_boards.history_ready import HistoryReady
 from tests.history_support import (
     AIR,
+    PANEL,
     START_US,
+    Kept,
     assert_equals_plain,
     assert_same,
     at,
@@ -73,3 +77,50 @@ def test_two_data_folders_do_not_mix(tmp_path: Path) -> None:
         with kept(tmp_path / str(value), [at(START_US, value)]) as made:
             found = history(made.past, [AIR], START_US, START_US + HOUR_US, 60, "UTC")
             assert found.lines[AIR].high[0] == value
+
+
+def fetches(made: Kept, asked: tuple[int, int, int, str]) -> int:
+    """Return how many pieces of live readings a chart had to sum up."""
+    statements: list[str] = []
+    made.store._db.set_trace_callback(statements.append)
+    history(made.past, [AIR, PANEL], *asked)
+    made.store._db.set_trace_callback(None)
+    return sum("group_concat" in text for text in statements)
+
+
+def test_what_was_remembered_beforehand_is_not_summed_up_again(tmp_path: Path) -> None:
+    """Three days of two series; then one reading more, whose piece alone is summed up anew."""
+    times = range(START_US, START_US + 3 * DAY_US, HOUR_US)
+    rows = [at(t_us, 1.0, series) for series in (AIR, PANEL) for t_us in times]
+    far = at(START_US + 20_000 * DAY_US, 1.0, flag=Flag.CLOCK)  # a clock 54 years ahead
+    asked = (START_US, START_US + 3 * DAY_US, 72, "UTC")
+    with kept(tmp_path, [*rows, far]) as made:
+        remember_live(made.store)
+        assert fetches(made, asked) == 0
+        made.store.add_readings([at(times[-1] + MINUTE_US, 2.0)])
+        assert fetches(made, asked) == 1
+
+
+def test_more_days_than_can_be_remembered_leave_the_newest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("envmon.store.history_live._PIECES_KEPT", 8)
+    rows = [at(START_US + hour * HOUR_US, 1.0) for hour in range(5 * 24)]
+    with kept(tmp_path, rows) as made:
+        remember_live(made.store)
+        newest = (START_US + 3 * DAY_US, START_US + 5 * DAY_US, 48, "UTC")
+        assert fetches(made, newest) == 0
+
+
+def test_board_process_remembers_in_the_background_and_makes_no_file(tmp_path: Path) -> None:
+    """A file that is gone is for the watch to renew; an empty one in its place would hide that."""
+    gone = HistoryReady(tmp_path / "gone")
+    gone.start()
+    gone.stop()
+    assert not (tmp_path / "gone").exists()
+    rows = [at(START_US + hour * HOUR_US, 1.0) for hour in range(48)]
+    with kept(tmp_path, rows) as made:
+        ready = HistoryReady(made.folder)
+        ready.start()
+        ready.stop()
+        assert fetches(made, (START_US, START_US + 2 * DAY_US, 48, "UTC")) == 0

@@ -16,6 +16,7 @@ from envmon.shop.load import load_shop
 from envmon_boards.api import Boards
 from envmon_boards.app import build_app
 from envmon_boards.feed import LiveFeed
+from envmon_boards.history_ready import HistoryReady
 from envmon_boards.source import MqttSource
 
 if TYPE_CHECKING:
@@ -35,7 +36,9 @@ def serve(options: argparse.Namespace) -> None:
         clock_from_text(options.clock),
         source if options.demo else None,
     )
+    ready = HistoryReady(boards.folder)
     source.start()
+    ready.start()
     try:
         uvicorn.run(
             build_app(boards),
@@ -47,6 +50,7 @@ def serve(options: argparse.Namespace) -> None:
         )
     finally:
         source.stop()
+        ready.stop()
 
 
 def main(argv: list[str] | None = None) -> int:

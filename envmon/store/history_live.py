@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envmon.clock import HOUR_US, MINUTE_US
+from envmon.clock import DAY_US, HOUR_US, MINUTE_US
 from envmon.store.columns import CHARTED_WITH
 from envmon.store.history_tally import slots_from
+from envmon.store.live_part import live_days
+from envmon.store.past import EVER
 from envmon.store.summary import LARGEST_MILLI
 
 if TYPE_CHECKING:
@@ -84,6 +86,25 @@ def live_minutes(
                 if not clocks:
                     _memory.keep(key, count, slots)
             yield slots
+
+
+def remember_live(store: SqliteStore) -> None:
+    """Sum up and remember live readings of every series, so that their first chart is quick too.
+
+    The newest days go first where there are more than can be remembered.
+
+    Args:
+        store: The live file.
+
+    Raises:
+        StoreError: The live file cannot be read.
+    """
+    numbers = store.series().values()
+    most = _PIECES_KEPT // max(1, len(numbers)) * PIECE_US // DAY_US
+    for day in sorted(live_days(store, *EVER))[-max(1, most) :]:
+        for number in numbers:
+            for _ in live_minutes(store, number, [(day * DAY_US, (day + 1) * DAY_US)]):
+                pass
 
 
 def live_slots(

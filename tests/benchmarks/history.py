@@ -28,7 +28,7 @@ sys.path.insert(0, str(ROOT))
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US, SECOND_US  # noqa: E402 - run as a script
 from envmon.store.history import dew_lines, history  # noqa: E402
-from envmon.store.history_live import _memory  # noqa: E402
+from envmon.store.history_live import PIECE_US, _memory, remember_live  # noqa: E402
 from envmon.store.past import Past  # noqa: E402
 from envmon.store.sqlite import LIVE_FILE, SqliteStore  # noqa: E402
 from tests.benchmarks.history_rivals import Alone, Duck, Pandas, Question  # noqa: E402
@@ -113,9 +113,17 @@ def big_ones(past: Past, folder: Path, rounds: int) -> None:
     whole = SPAN_US
     edges = history(past, [AIR], *whole, MOST[1], ZONE).edges_us
 
-    def forgotten() -> object:
-        _memory._pieces.clear()
+    def by_hour() -> object:
         return history(past, NAMES, *whole, BY_HOUR, ZONE)
+
+    def beforehand() -> None:
+        _memory._pieces.clear()
+        remember_live(past.store)
+
+    def growing() -> None:
+        newest = (whole[1] - 1) // PIECE_US * PIECE_US
+        for key in [key for key in _memory._pieces if key[3] == newest]:
+            del _memory._pieces[key]
 
     def anew() -> None:
         store = SqliteStore(folder)
@@ -127,8 +135,7 @@ def big_ones(past: Past, folder: Path, rounds: int) -> None:
     rows: dict[str, Callable[[], object]] = {
         "all ten over the season by the hour, archive": lambda: history(
             past, NAMES, *SEASON, BY_HOUR, ZONE),
-        "the same and the live days": lambda: history(past, NAMES, *whole, BY_HOUR, ZONE),
-        "the same, live days asked for the first time": forgotten,
+        "the same and the live days": by_hour,
         "one over the season, zone of half hours": lambda: history(
             past, [AIR], *whole, MOST[1], HALF_HOUR_ZONE),
         "dew point and margin over the season": lambda: dew_lines(
@@ -138,8 +145,28 @@ def big_ones(past: Past, folder: Path, rounds: int) -> None:
     print("\nMore than one chart, ms: median (longest)")
     for name, ask in rows.items():
         ask()
-        found = timed(ask, rounds)
-        print(f"{name:50} {statistics.median(found):8.1f} ({max(found):.1f})")
+        _say(name, timed(ask, rounds))
+    for name, before in {
+        "ten with live days, first time, nothing ready": _memory._pieces.clear,
+        "ten with live days, first time in the boards": beforehand,
+        "ten with live days, new readings since": growing,
+    }.items():
+        _say(name, _timed_after(before, by_hour, rounds))
+    _say("making the live days ready, in the background", timed(beforehand, rounds))
+
+
+def _timed_after(
+    before: Callable[[], object], ask: Callable[[], object], rounds: int
+) -> list[float]:
+    found = []
+    for _ in range(rounds):
+        before()
+        found += timed(ask, 1)
+    return found
+
+
+def _say(name: str, found: list[float]) -> None:
+    print(f"{name:50} {statistics.median(found):8.1f} ({max(found):.1f})")
 
 
 def questions() -> dict[str, tuple[list[SeriesName], int, int, int]]:
