@@ -45,21 +45,21 @@ id = "air-a"
 bay = "one"
 topic = "hall/air-a"
 stale_after = 60
-reads = { air_temp_c = { name = "temp" }, rel_hum_pct = { name = "rh" } }
+reads = { air_temp_c = { name = "temp", spike = 0 }, rel_hum_pct = { name = "rh", spike = 0 } }
 
 [[point]]
 id = "air-b"
 bay = "one"
 topic = "hall/air-b"
 stale_after = 90
-reads = { air_temp_c = { name = "temp" } }
+reads = { air_temp_c = { name = "temp", spike = 0 } }
 
 [[point]]
 id = "panel"
 bay = "one"
 topic = "hall/panel"
 stale_after = 120
-reads = { panel_temp_c = { name = "temp" } }
+reads = { panel_temp_c = { name = "temp", spike = 0, rate = 0 } }
 
 [[point]]
 id = "bucket"

@@ -14,7 +14,8 @@ from envmon.clock import DAY_US
 from envmon.errors import StoreDamagedError, StoreError
 from envmon.facts import Event, Flag, Reading
 from envmon.service.keeper import Keeper
-from envmon.service.watch import NOTICE_US, Watch
+from envmon.service.heartbeat import NOTICE_US
+from envmon.service.watch import Watch
 from envmon.service.watch_process import ensure_sound
 from envmon.store import rescue
 from envmon.store.chain import first_break

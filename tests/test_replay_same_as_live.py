@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.service import watch as watch_module
-from envmon.service.watch import SNAPSHOT
+from envmon.service.restored import SNAPSHOT
 from envmon.store import past as past_module
 from tests.guard_support import SHOP
 from tests.replay_support import Life, fitness_at, us
@@ -191,14 +191,16 @@ def test_an_alarm_that_other_limits_ended_is_raised_anew_as_it_was(life: Life) -
     back_s = life.at_s
     warm(600)
 
-    raised = [e.at_us for e in life.found(0, 1e6) if e.kind == "alarm_raised"]
+    about_window = [e for e in life.found(0, 1e6) if e.data.get("what") == "window"]
+    raised = [e.at_us for e in about_window if e.kind == "alarm_raised"]
     assert len(raised) == 2
     assert raised[1] > us(back_s)
     answer = life.ask(0.0, 1e6)
     assert answer.comparison is not None
     assert answer.comparison.differences == ()
     assert answer.own is not None
-    assert [alarm.raised_us for alarm in answer.own.alarms] == raised
+    replayed = [alarm for alarm in answer.own.alarms if alarm.what == "window"]
+    assert [alarm.raised_us for alarm in replayed] == raised
 
 
 def test_a_finding_the_live_run_never_had_is_named(life: Life) -> None:

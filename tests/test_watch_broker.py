@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from envmon.service.watch import HEARTBEAT_TOPIC
+from envmon.service.heartbeat import HEARTBEAT_TOPIC
 from envmon.service.watch_process import lock_folder
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 from tests.guard_support import SHOP

@@ -13,7 +13,7 @@ from envmon.guard.describe import describe
 from envmon.guard.engine import fresh_state
 from envmon.intake.link import Message
 from envmon.service.replay_mark import SavedGuard
-from envmon.service.watch import SNAPSHOT, plan_fingerprint
+from envmon.service.restored import SNAPSHOT, plan_fingerprint
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import START_US, plan_from
 from tests.watch_support import HandWatch, senml

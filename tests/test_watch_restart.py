@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from envmon.guard.engine import step
 from envmon.service import watch as watch_module
-from envmon.service.watch import plan_fingerprint, restored_state
+from envmon.service.restored import plan_fingerprint, restored_state
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import plan_from
 from tests.watch_support import HandWatch, senml

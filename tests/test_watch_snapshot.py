@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from envmon.service.watch import SNAPSHOT
+from envmon.service.restored import SNAPSHOT
 from tests.watch_support import HandWatch, senml
 
 if TYPE_CHECKING:

@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 from envmon.errors import StoreError
 from envmon.facts import Flag, Reading
 from envmon.guard.engine import step
+from envmon.service import publishing
 from envmon.service import watch as watch_module
-from envmon.service.watch import PAYLOAD_KEPT, Watch, plan_fingerprint, restored_state
+from envmon.service.restored import plan_fingerprint, restored_state
+from envmon.service.watch import PAYLOAD_KEPT, Watch
 from envmon.store.chain import first_break
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import SHOP, START_US, plan_from
@@ -33,8 +35,9 @@ ALL = (0, 2**62)
 @pytest.fixture
 def hand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[HandWatch]:
     """A watch that publishes at once and does not wait before it tries the store again."""
-    for name in ("PUBLISH_GAP_S", "REQUESTS_EVERY_S", "RETRY_S"):
+    for name in ("REQUESTS_EVERY_S", "RETRY_S"):
         monkeypatch.setattr(watch_module, name, 0.0)
+    monkeypatch.setattr(publishing, "GAP_S", 0.0)
     made = HandWatch(tmp_path)
     yield made
     made.store.close()
@@ -279,4 +282,4 @@ def test_import_is_told_in_the_chain_and_moves_nothing_else(tmp_path: Path) -> N
     assert (event.bay, event.data["file"], event.data["new"]) == ("", "old.csv", 7)
     assert hand.store.requests() == []
     assert hand.watch.state.bays == before.bays
-    assert hand.watch._dirty <= set(hand.watch.plan.bays)
+    assert hand.watch._publisher._dirty <= set(hand.watch.plan.bays)

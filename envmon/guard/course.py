@@ -207,6 +207,8 @@ def _take_reading(plan: GuardPlan, state: GuardState, reading: Reading) -> tuple
         state.clock_ahead[reading.point] = reading.t_us - reading.seen_us
         return ()
     last = state.newest.get(key)
+    if reading.flag & Flag.SPIKE and last is not None:
+        return ()  # the next one says whether it was true; until then the last good one ages
     if reading.flag & Flag.LATE or (last is not None and reading.t_us <= last.t_us):
         return ()
     if state.clock_ahead:

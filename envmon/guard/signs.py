@@ -15,7 +15,7 @@ from envmon.guard.alarm_kinds import TROUBLE_KINDS
 from envmon.guard.drift import drifted, has_partners, next_gaps
 from envmon.guard.plan import SHOP
 from envmon.guard.state import Sign
-from envmon.guard.trail import COLUMNS, rate_per_h
+from envmon.guard.trail import COLUMNS, rate_per_h, steady_rate_per_h
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from envmon.guard.plan import BayPlan, GuardPlan, HeldLimit, Series, StagePlan
     from envmon.guard.state import BayNow, GuardState, Last
 
-WILD = Flag.RANGE | Flag.SPIKE
+WILD = Flag.RANGE
 FIRST_WORD_US = 10 * MINUTE_US
 """A sensor never heard of is lost after this."""
 WARMING_K_H = 0.3
@@ -186,7 +186,7 @@ def leaving_limit(place: BayPlan, now: BayNow, at_us: int) -> tuple[HeldLimit, f
     for limit in stage.limits:
         if limit.quantity not in COLUMNS or now.limits[limit.key].group != "inside":
             continue
-        rate = rate_per_h(now.trail, limit.quantity, at_us)
+        rate = steady_rate_per_h(now.trail, limit.quantity, at_us)
         value = now.trail[-1][COLUMNS[limit.quantity]] if now.trail else None
         if rate is None or value is None:
             continue

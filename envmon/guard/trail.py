@@ -34,6 +34,7 @@ Trail = tuple[Trace, ...]
 TRAIL_STEP_US = 30 * SECOND_US
 TRAIL_SPAN_US = 15 * MINUTE_US
 TRAIL_NEEDED_US = 5 * MINUTE_US
+LAST_US = TRAIL_NEEDED_US + TRAIL_STEP_US
 TRAIL_OLD_US = 3 * MINUTE_US
 NEVER_US = 2**62
 """A time that does not come."""
@@ -100,6 +101,21 @@ def rate_per_h(trail: Trail, quantity: str, at_us: int) -> float | None:
         return None
     hours = [(t_us - known[0][0]) / HOUR_US for t_us, _ in known]
     return _slope(hours, [value for _, value in known])
+
+
+def steady_rate_per_h(trail: Trail, quantity: str, at_us: int) -> float | None:
+    """Return the rate that both the whole trail and its last minutes bear out [1/h].
+
+    A step that is over (a door was shut, the car moved) leaves a slope in the whole trail for a
+    quarter of an hour, though nothing moves any more. Where the two differ it is the smaller one,
+    and none where they go opposite ways. Arguments as for ``rate_per_h``.
+    """
+    whole = rate_per_h(trail, quantity, at_us)
+    last = tuple(entry for entry in trail if at_us - entry.at_us <= LAST_US)
+    lately = rate_per_h(last, quantity, at_us)
+    if whole is None or lately is None:
+        return None
+    return min(whole, lately, key=abs) if whole * lately > 0 else 0.0
 
 
 def _slope(x: list[float], y: list[float]) -> float:

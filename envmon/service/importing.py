@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 
 from envmon.clock import iso_from_us
 from envmon.errors import EnvmonError, InputError
+from envmon.service.asked import HISTORY_IMPORTED
 from envmon.service.import_csv import CsvSource
 from envmon.service.import_judge import judged
 from envmon.service.import_known import Known
@@ -30,7 +31,6 @@ from envmon.service.import_report import (
     outcome_lines,
 )
 from envmon.service.keeper import archive_turn
-from envmon.service.watch import HISTORY_IMPORTED
 from envmon.service.watch_process import READY_FILE, data_folder
 from envmon.shop.load import load_shop
 from envmon.store.bulk import add_rows, by_series, not_archived

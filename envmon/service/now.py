@@ -14,7 +14,8 @@ from envmon.errors import StoreError
 from envmon.guard.describe import describe
 from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
-from envmon.service.watch import CLOCK_BACK_US, plan_fingerprint, restored_state
+from envmon.service.restored import plan_fingerprint, restored_state
+from envmon.service.watch import CLOCK_BACK_US
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.store.sqlite import LIVE_FILE, SqliteStore

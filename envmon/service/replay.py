@@ -15,8 +15,8 @@ from envmon.service.replay_feed import told_by
 from envmon.service.replay_judged import judged_by, narrowed
 from envmon.service.replay_runs import runs_of, shown_twice
 from envmon.service.replay_walk import Walker, Way
+from envmon.service.restored import plan_fingerprint
 from envmon.service.span import local_from_us, moment_note, parse_moment
-from envmon.service.watch import plan_fingerprint
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.shop.stages import stage_by_id

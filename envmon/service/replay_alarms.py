@@ -41,7 +41,13 @@ class Alarm(NamedTuple):
         """Return whether another alarm is about the same and lasts at some time with this one."""
         own_end = 2**62 if self.cleared_us is None else self.cleared_us
         its_end = 2**62 if other.cleared_us is None else other.cleared_us
-        return self.id == other.id and self.stage == other.stage and self.raised_us <= its_end and other.raised_us <= own_end
+        return (
+            self[:3] == other[:3]
+            and self.id == other.id
+            and self.stage == other.stage
+            and self.raised_us <= its_end
+            and other.raised_us <= own_end
+        )
 
 
 class AlarmBook:

@@ -87,7 +87,9 @@ def compare(walker: Walker, runs: Sequence[Run], told: Told, span: tuple[int, in
 
 
 def _key(found: Event | Finding) -> Key:
-    return found.at_us, found.kind, found.bay, canonical(found.data)
+    # Words are not part of it: a later envmon may say the same in others.
+    data = {key: value for key, value in found.data.items() if key not in {"text", "do"}}
+    return found.at_us, found.kind, found.bay, canonical(data)
 
 
 def _limits_at(run: Run, at_us: int) -> str:

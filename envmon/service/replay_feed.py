@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from envmon.guard.alarm_acts import FOUND as FOUND_OF_ALARMS
 from envmon.service.replay_mark import SET_BACK, TAKEN, is_of_run
-from envmon.service.watch import PERSON_EVENTS
+from envmon.service.restored import HEEDED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from envmon.store.past import Past
     from envmon.store.sqlite import SqliteStore
 
-FOUND = frozenset({"alarm_raised", "alarm_cleared", "stage_fitness"})
+FOUND = FOUND_OF_ALARMS | {"stage_fitness"}
 """What the guard wrote into the chain."""
 
 
@@ -106,7 +107,7 @@ def told_by(store: SqliteStore, runs: Sequence[Run], from_us: int, to_us: int) -
             run, beyond_us = run + 1, None
         elif event.kind == TAKEN:
             plan = event.data["plan"]
-        elif event.kind in PERSON_EVENTS:
+        elif event.kind in HEEDED:
             told.asked[run].append(event)
         elif event.kind in FOUND:
             told.found[run].append((plan, event))

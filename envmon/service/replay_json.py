@@ -81,8 +81,9 @@ def _judged(judged: Judged, to_us: int) -> dict[str, Any]:
 
 def _alarm(alarm: Alarm, to_us: int) -> dict[str, Any]:
     return {
+        "alarm": alarm.id,
         "bay": alarm.bay,
-        "stage": alarm.stage,
+        "stage": alarm.stage or None,
         "what": alarm.what,
         "raised": iso_from_us(alarm.raised_us),
         "cleared": None if alarm.cleared_us is None else iso_from_us(alarm.cleared_us),

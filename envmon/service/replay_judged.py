@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
+from envmon.guard.alarm_kinds import STAGE_KINDS
 from envmon.service.replay_timeline import FITNESS
+from envmon.service.restored import plan_fingerprint
 from envmon.service.span import day_edges_us, local_from_us
-from envmon.service.watch import plan_fingerprint
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -97,11 +98,18 @@ def stage_days(key: StageKey, line: Timeline, zone: str, span: tuple[int, int]) 
     ]  # fmt: skip
 
 
+ABOUT_A_STAGE = (*STAGE_KINDS, "condensation")
+
+
 def narrowed(judged: Judged, stages: Collection[str]) -> Judged:
     """Return the same for some stages only."""
     return replace(
         judged,
-        alarms=[alarm for alarm in judged.alarms if alarm.stage in stages],
+        alarms=[
+            alarm
+            for alarm in judged.alarms
+            if alarm.stage in stages and alarm.what in ABOUT_A_STAGE
+        ],
         timelines={key: line for key, line in judged.timelines.items() if key[1] in stages},
         days=[day for day in judged.days if day.stage in stages],
         longest={key: stretch for key, stretch in judged.longest.items() if key[1] in stages},

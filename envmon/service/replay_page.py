@@ -12,7 +12,7 @@ from envmon.service.replay_cells import cell_edges_us, cells
 from envmon.service.replay_page_look import FRAME, LOOK
 from envmon.service.replay_timeline import FITNESS, NOTHING, gained_and_lost_us
 from envmon.service.replay_words import (
-    WHAT,
+    alarm_title,
     charted,
     clock_text,
     counted,
@@ -224,7 +224,7 @@ def _alarm_table(answer: Answer, plan: GuardPlan, alarms: Sequence[Alarm]) -> st
         cleared = (
             "not cleared" if alarm.cleared_us is None else day_text(alarm.cleared_us, answer.zone)
         )
-        title = f"{title_of(plan, (alarm.bay, alarm.stage))} {WHAT[alarm.what]}"
+        title = alarm_title(plan, alarm)
         length = length_text(round(alarm.minutes(answer.to_us) * 60e6))
         rows.append(_row([title, day_text(alarm.raised_us, answer.zone), cleared, length]))
     more = len(alarms) - PAGE_ALARMS

@@ -10,7 +10,7 @@ import msgspec
 
 from envmon.clock import DAY_US
 from envmon.service.replay_mark import KeptGuard, is_of_run
-from envmon.service.watch import SNAPSHOT
+from envmon.service.restored import SNAPSHOT
 from envmon.store.live_part import live_seen_span
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from envmon.service.replay_alarms import only_in
 from envmon.service.replay_cells import cells
 from envmon.service.replay_timeline import FITNESS, gained_and_lost_us
 from envmon.service.replay_words import (
-    WHAT,
+    alarm_title,
     change_text,
     charted,
     clock_text,
@@ -180,11 +180,11 @@ def _print_alarms(out: Console, answer: Answer, own: Judged) -> None:
 
 
 def _alarm_line(judged: Judged, alarm: Alarm, answer: Answer) -> str:
-    title = title_of(judged.plan, (alarm.bay, alarm.stage))
+    title = alarm_title(judged.plan, alarm)
     raised = f"{local_from_us(alarm.raised_us, answer.zone):%a %d %b %H:%M}"
     length = length_text(round(alarm.minutes(answer.to_us) * 60e6))
     until = "" if alarm.cleared_us is not None else ", not cleared"
-    return f"{raised}  {title} {WHAT[alarm.what]}, {length}{until}"
+    return f"{raised}  {title}, {length}{until}"
 
 
 def _print_changes(out: Console, answer: Answer, own: Judged, other: Judged) -> None:

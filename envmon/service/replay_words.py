@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from envmon.clock import MINUTE_US
+from envmon.guard.alarm_kinds import KINDS, STAGE_KINDS
 from envmon.guard.words import span_text
 from envmon.service.span import local_from_us
 from envmon.units import QUANTITIES
@@ -14,12 +15,12 @@ if TYPE_CHECKING:
 
     from envmon.guard.plan import GuardPlan, HeldLimit, StagePlan
     from envmon.service.replay import Answer
+    from envmon.service.replay_alarms import Alarm
     from envmon.service.replay_judged import Judged
     from envmon.service.replay_timeline import StageKey, Stretch
 
 USUAL = ("coating",)
 """Charted when no stage was asked for."""
-WHAT = {"window": "outside its window", "unknown": "not known"}
 
 
 def length_text(span_us: int) -> str:
@@ -116,6 +117,16 @@ def stage_of(plan: GuardPlan, key: StageKey) -> StagePlan:
 def title_of(plan: GuardPlan, key: StageKey) -> str:
     """Return ``Coating in Bay one``."""
     return f"{stage_of(plan, key).name} in {plan.bays[key[0]].name}"
+
+
+def alarm_title(plan: GuardPlan, alarm: Alarm) -> str:
+    """Return ``Coating in Bay one outside its window``, or ``Sensor lost: panel in Bay one``."""
+    place, name = plan.places[alarm.bay], KINDS[alarm.what].name
+    if alarm.what in STAGE_KINDS and alarm.stage in {stage.id for stage in place.stages}:
+        return f"{title_of(plan, (alarm.bay, alarm.stage))} {name}"
+    point = alarm.id.removesuffix(f"-{alarm.what}")
+    about = f": {point}" if point in place.points else ""
+    return f"{name[:1].upper()}{name[1:]}{about} in {place.name}"
 
 
 def limit_text(limit: HeldLimit, plan: GuardPlan) -> str:

@@ -15,7 +15,9 @@ from envmon.errors import ServiceError, StoreDamagedError
 from envmon.intake.link import Account, BrokerLink, Will
 from envmon.service.alive import Pulse
 from envmon.service.ending import exit_code_of, shop_process
-from envmon.service.watch import HEARTBEAT_TOPIC, LAST_WILL, Watch
+from envmon.service.heartbeat import HEARTBEAT_TOPIC, LAST_WILL
+from envmon.service.trouble_senses import Senses
+from envmon.service.watch import Watch
 from envmon.shop.load import load_shop
 from envmon.store.rescue import SUSPECT_FILE, open_or_renew
 
@@ -123,7 +125,7 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
     lock = lock_folder(folder)
     clock = clock_from_text(clock_text)
     store, _ = open_or_renew(folder, shop.shop.site, clock.now_us())
-    watch = Watch(shop, store, link_from(shop), clock)
+    watch = Watch(shop, store, link_from(shop), clock, Senses(folder))
     (folder / READY_FILE).touch()
     logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
     inode = store.path.stat().st_ino

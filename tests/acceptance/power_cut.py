@@ -37,15 +37,11 @@ from envmon.clock import SECOND_US, us_from_iso  # noqa: E402 - run as a script
 from envmon.errors import BrokerError  # noqa: E402
 from envmon.guard.engine import step  # noqa: E402
 from envmon.service.broker import LOOPBACK, wait_until_listening  # noqa: E402
+from envmon.service.heartbeat import HEARTBEAT_TOPIC  # noqa: E402
 from envmon.service.keeper import Keeper  # noqa: E402
 from envmon.service.replay_feed import whole_moments  # noqa: E402
 from envmon.service.replay_mark import KeptGuard  # noqa: E402
-from envmon.service.watch import (  # noqa: E402
-    HEARTBEAT_TOPIC,
-    PERSON_EVENTS,
-    plan_fingerprint,
-    restored,
-)
+from envmon.service.restored import HEEDED, plan_fingerprint, restored  # noqa: E402
 from envmon.store.chain import first_break  # noqa: E402
 from envmon.store.chain_copy import copy_path, read_copy  # noqa: E402
 from envmon.store.manifest import Manifest  # noqa: E402
@@ -433,7 +429,7 @@ def replayed(store: SqliteStore, past: Past, to_us: int) -> GuardState:
     plan = plan_from(SHOP + COUNTER)
     first = store.checkpoints(*EVER)[0]
     state = msgspec.json.decode(first.state, type=KeptGuard).state
-    events = [e for e in store.events(state.event_seq) if e.kind in PERSON_EVENTS]
+    events = [e for e in store.events(state.event_seq) if e.kind in HEEDED]
     for chunk in whole_moments(past.readings_seen(state.now_us + 1, to_us + 1)):
         until_us = chunk[-1].seen_us
         due = [e for e in events if e.at_us <= until_us]

@@ -25,7 +25,7 @@ sys.path.insert(0, str(ROOT))
 
 import pvlib  # noqa: E402 - run as a script
 
-from envmon.service.watch import HEARTBEAT_TOPIC  # noqa: E402
+from envmon.service.heartbeat import HEARTBEAT_TOPIC  # noqa: E402
 from envmon.store.sqlite import SqliteStore  # noqa: E402
 from tests.mosquitto_support import Ear, Mosquitto, wait_until  # noqa: E402
 
