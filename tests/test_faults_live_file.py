@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from envmon.clock import DAY_US
 from envmon.errors import StoreDamagedError, StoreError
 from envmon.facts import Event, Flag, Reading
-from envmon.service.keeper import Keeper
 from envmon.service.heartbeat import NOTICE_US
+from envmon.service.keeper import Keeper
 from envmon.service.watch import Watch
 from envmon.service.watch_process import ensure_sound
 from envmon.store import rescue
@@ -393,7 +393,7 @@ def test_watch_comes_back_with_the_stage_and_says_it_for_a_day(data: Path) -> No
     assert "events" in beat["text"]
     hand.clock.at_us = LATER_US + NOTICE_US + 2_000_000
     hand.watch.turn(0)
-    hand.watch._beat()
+    hand.watch._heart.beat(now=True)
     assert hand.retained("envmon/watch/heartbeat")["text"] == ""
     hand.store.close()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -136,10 +137,7 @@ def test_another_version_with_other_stages_starts_and_judges_anew(tmp_path: Path
 def test_the_fingerprint_covers_the_built_in_stages() -> None:
     plan = plan_from()
     bay = plan.bays["one"]
-    fewer = plan.__class__(
-        {"one": bay.__class__(bay.id, bay.name, bay.sources, bay.stages[:-1], bay.pressure_pa)},
-        plan.units, plan.timezone, plan.series,
-    )  # fmt: skip
+    fewer = replace(plan, bays={**plan.bays, "one": replace(bay, stages=bay.stages[:-1])})
     assert plan_fingerprint(fewer) != plan_fingerprint(plan)
 
 
@@ -153,7 +151,7 @@ def test_a_silent_second_sensor_is_named(hand: HandWatch) -> None:
 
 def test_the_heartbeat_says_how_many_payloads_were_refused(hand: HandWatch) -> None:
     hand.turn(1, ("hall/air-a", b"{"))
-    hand.watch._beat()
+    hand.watch._heart.beat(now=True)
     beat = hand.retained("envmon/watch/heartbeat")
     assert beat["rejected"] == 1
     assert beat["last_reject"]
