@@ -88,6 +88,10 @@ class NewEvent(NamedTuple):
     data: dict[str, Any]
 
 
+CALIBRATION_ACCEPTED = "calibration_accepted"
+"""Event: a sensor is calibrated anew; it counts for what is taken in after it."""
+
+
 class Event(msgspec.Struct, frozen=True):
     """One entry of the append-only chain.
 

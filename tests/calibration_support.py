@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from envmon.clock import iso_from_us
-from envmon.facts import NewEvent, Reading
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED, Line, line_from_pairs
+from envmon.facts import CALIBRATION_ACCEPTED, NewEvent, Reading
+from envmon.intake.calibration_record import Line, line_from_pairs
 from envmon.intake.decode import Decoder
 from envmon.service.recalibration import Recalibration
 from envmon.shop.load import check_text

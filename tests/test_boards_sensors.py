@@ -10,10 +10,9 @@ import msgspec
 import pytest
 
 from envmon.clock import DAY_US, MINUTE_US, SECOND_US, iso_from_us
-from envmon.facts import Flag, NewEvent, Reading
+from envmon.facts import CALIBRATION_ACCEPTED, Flag, NewEvent, Reading
 from envmon.guard.alarm_kinds import KINDS
 from envmon.guard.live import AlarmState, ShopAlarms
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED
 from envmon.store.sensor_facts import Newest, ahead_of_time, counted_readings, newest_readings
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.feed import ALARMS_TOPIC

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from envmon.clock import SECOND_US
-from envmon.facts import Flag, NewEvent, Reading
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED
+from envmon.facts import CALIBRATION_ACCEPTED, Flag, NewEvent, Reading
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US, PHONE, TV, Stand, page_of, stand_of
 from tests.calibration_support import SHOP, record_data

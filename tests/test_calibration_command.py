@@ -10,8 +10,7 @@ import pytest
 
 from envmon.clock import HOUR_US, ManualClock, iso_from_us
 from envmon.errors import InputError, StoreError
-from envmon.facts import Flag, Reading
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED
+from envmon.facts import CALIBRATION_ACCEPTED, Flag, Reading
 from envmon.service.calibrating import Wish, calibrate
 from envmon.service.calibration_check import check_from_options
 from envmon.service.watch_process import READY_FILE

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 
 from envmon.clock import SECOND_US
 from envmon.errors import InputError
-from envmon.facts import Event, NewEvent
+from envmon.facts import CALIBRATION_ACCEPTED, Event, NewEvent
 from envmon.intake.calibration_record import (
-    CALIBRATION_ACCEPTED,
     PLAIN,
     Line,
     line_from_pairs,

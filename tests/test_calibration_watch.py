@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED
+from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.store.chain import first_break
 from tests.calibration_support import record_data
 from tests.watch_support import HandWatch, senml

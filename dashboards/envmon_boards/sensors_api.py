@@ -14,8 +14,9 @@ from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import DAY_US, SECOND_US
 from envmon.errors import StoreError
+from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.guard.alarm_kinds import POINT_KINDS
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED, is_measured
+from envmon.intake.calibration_record import is_measured
 from envmon.intake.calibrations import Calibrations, slot_pattern
 from envmon.service.calibration_table import sensor_series, standing_of
 from envmon.service.calibration_text import line_text

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from envmon.clock import DAY_US
-from envmon.facts import Flag
+from envmon.facts import CALIBRATION_ACCEPTED, Flag
 from envmon.guard import alarm_acts as acts
 from envmon.guard.alarm import Scene, end_stage, take_act
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from envmon.guard.plan import GuardPlan
     from envmon.guard.state import BayNow, StageTurn
 
-CALIBRATED = "calibration_accepted"
-"""Event: a sensor reads differently from now on; what lay between it and others says nothing."""
 TOO_OLD_US = DAY_US
 """A reading this old when it is taken in says nothing of the present, and a restart, which looks
 back so far, misses nothing."""
@@ -239,7 +237,7 @@ def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) ->
         return take_act(scene, event)
     if event.kind in acts.TROUBLES:
         _note_trouble(now, event)
-    elif event.kind == CALIBRATED:
+    elif event.kind == CALIBRATION_ACCEPTED:
         key = f"{event.data.get('point')}/{event.data.get('quantity')}"
         for bay_id, bay in state.bays.items():
             if key in bay.gaps:

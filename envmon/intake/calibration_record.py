@@ -15,8 +15,6 @@ from envmon.units import QUANTITIES
 if TYPE_CHECKING:
     from envmon.units import Quantity
 
-CALIBRATION_ACCEPTED = "calibration_accepted"
-"""Event, and the request for it: a person accepted a calibration; its data is a ``Record``."""
 _CLOSE = 1e-6
 """So far a record's line may miss its own pairs, as a share of the quantity's range."""
 _Name = Annotated[str, msgspec.Meta(min_length=1, max_length=60)]

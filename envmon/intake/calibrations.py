@@ -11,7 +11,8 @@ from datetime import date
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 from envmon.errors import InputError
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED, PLAIN, Line, record_from
+from envmon.facts import CALIBRATION_ACCEPTED
+from envmon.intake.calibration_record import PLAIN, Line, record_from
 from envmon.shop.calibration import calibration
 from envmon.shop.points import expand_points
 

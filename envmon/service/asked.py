@@ -6,9 +6,8 @@ import logging
 from typing import TYPE_CHECKING
 
 from envmon.clock import iso_from_us
-from envmon.facts import NewEvent
+from envmon.facts import CALIBRATION_ACCEPTED, NewEvent
 from envmon.guard.alarm_acts import ACTS
-from envmon.guard.course import CALIBRATED
 
 if TYPE_CHECKING:
     from envmon.guard.plan import GuardPlan
@@ -30,7 +29,7 @@ def is_sound(request: Request, plan: GuardPlan, recalibration: Recalibration) ->
         plan: The compiled shop file.
         recalibration: Judges what is asked about calibrations.
     """
-    if request.kind == CALIBRATED:
+    if request.kind == CALIBRATION_ACCEPTED:
         return recalibration.is_sound(request)
     place = plan.place(request.bay)
     sound = request.kind == HISTORY_IMPORTED

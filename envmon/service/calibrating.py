@@ -15,9 +15,9 @@ import msgspec
 
 from envmon.clock import DAY_US, iso_from_us
 from envmon.errors import InputError, StoreError
+from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.guard.plan import plan_from_shop
 from envmon.intake.calibration_record import (
-    CALIBRATION_ACCEPTED,
     Record,
     is_measured,
     line_from_pairs,

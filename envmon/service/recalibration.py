@@ -6,7 +6,8 @@ import logging
 from typing import TYPE_CHECKING
 
 from envmon.errors import InputError
-from envmon.intake.calibration_record import CALIBRATION_ACCEPTED, record_from
+from envmon.facts import CALIBRATION_ACCEPTED
+from envmon.intake.calibration_record import record_from
 from envmon.intake.calibrations import Calibrations
 
 if TYPE_CHECKING:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from envmon.clock import DAY_US
+from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.guard.alarm_acts import ACTS, TROUBLES
-from envmon.guard.course import CALIBRATED, TOO_OLD_US
+from envmon.guard.course import TOO_OLD_US
 from envmon.guard.engine import fitted_state, fresh_state, step
 from envmon.intake.health import HealthBook, HealthState
 from envmon.service.replay_mark import SET_BACK, SavedGuard, is_of_run
@@ -31,7 +32,7 @@ SNAPSHOT = "guard"
 """Name of the snapshot that holds the guard's state."""
 HEALTH = "sensor_health"
 """Name of the snapshot that holds what is remembered of every sensor; written with the other."""
-HEEDED = frozenset({"stage_started", "stage_ended", CALIBRATED}) | ACTS | TROUBLES
+HEEDED = frozenset({"stage_started", "stage_ended", CALIBRATION_ACCEPTED}) | ACTS | TROUBLES
 """Events the guard heeds; it wrote the others itself."""
 
 
