@@ -9,7 +9,7 @@ from datetime import time
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from envmon.clock import HOUR_US, MINUTE_US, iso_from_us, us_from_iso
@@ -61,6 +61,7 @@ def test_night_is_as_long_as_its_clock_makes_it(day: str, hours: float) -> None:
     assert held == list(range(held[0], held[-1] + 1, MINUTE_US))
 
 
+@settings(deadline=None)
 @given(
     st.times().filter(lambda t: t.microsecond == 0),
     st.times(),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from envmon.clock import DAY_US
@@ -66,6 +66,7 @@ def test_what_to_do_gives_way_first_and_time_and_count_never() -> None:
     assert line.startswith("HIGH North bay: panel panel")
 
 
+@settings(deadline=None)
 @given(st.text(max_size=400), st.text(max_size=300), st.integers(0, 2000), st.sampled_from(
     ["raised", "again", "escalated", "repeat", "cleared"]
 ))  # fmt: skip
@@ -76,6 +77,7 @@ def test_no_line_is_longer(text: str, do: str, more: int, how: How) -> None:
     assert len(phone_line(told, AT_US, BOOK).splitlines()) == 1
 
 
+@settings(deadline=None)
 @given(st.text(max_size=300), st.integers(2, 200))
 def test_cut_is_a_beginning(text: str, length: int) -> None:
     short = cut(text, length)

@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.clock import iso_from_us
 from envmon.errors import InputError, StoreError
+from envmon.service.ack_link import KEY_FILE
 from envmon.service.import_report import ProgressLine, grouped
+from envmon.service.notice_outbox import NOTICE_FILE, copy_outbox
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.store.chain import first_break
@@ -92,6 +94,7 @@ def make_backup(shop_path: Path, out: Path, data: str | None, say: Callable[[str
         raise StoreError(f"no data in {folder}; check --data and the shop file's [store] folder")
     part = _part_folder(out, folder)
     try:
+        _copy_notice(folder, part)  # before the chain, which must hold what it has taken in
         _copy_again_and_again(folder, part, shop.shop.site)
         _copy_folder(folder / RECORDS, part / RECORDS)
         _copy_file(shop_path, part / shop_path.name)
@@ -166,6 +169,15 @@ def _copy_live(source: Path, target: Path) -> None:
             progress=lambda _status, left, total: line.update((total - left) * size),
         )
         live.execute("ROLLBACK")
+
+
+def _copy_notice(folder: Path, part: Path) -> None:
+    """Copy what people were told and still are to be told, and the key of links already sent."""
+    if (folder / NOTICE_FILE).exists():
+        copy_outbox(folder, part)
+    if (folder / KEY_FILE).exists():
+        (part / KEY_FILE).touch(mode=0o600)
+        _copy_file(folder / KEY_FILE, part / KEY_FILE)
 
 
 def _copy_archive(folder: Path, part: Path, site: str) -> None:

@@ -311,6 +311,24 @@ class Outbox:
         self._db.close()
 
 
+def copy_outbox(folder: Path, target: Path) -> None:
+    """Copy the outbox as it is at one moment, also while the notice process writes.
+
+    Raises:
+        sqlite3.Error: It cannot be read, or the copy not be written.
+        StoreDamagedError: The copy is not whole.
+    """
+    address = f"{(folder / NOTICE_FILE).resolve().as_uri()}?mode=ro"
+    with (
+        closing(sqlite3.connect(address, uri=True, timeout=10)) as source,
+        closing(sqlite3.connect(target / NOTICE_FILE)) as copy,
+    ):
+        source.backup(copy)
+        found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if found != "ok":
+        raise StoreDamagedError(f"the copy of {NOTICE_FILE} is not whole: {found}; check the file")
+
+
 def _delivery(row: Sequence[Any]) -> Delivery:
     number, channel, message, *rest = row
     told = msgspec.json.decode(message, type=Message)

@@ -6,9 +6,9 @@ together with those of the fields.
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
+from envmon.shop.cross_people import ENVIRONMENT_NAME, check_people, secret_addresses
 from envmon.shop.cross_points import check_points
 from envmon.shop.raw import Finding, Path, Table, ids, lacks, tables, word, words
 from envmon.shop.stages import STAGE_IDS
@@ -18,8 +18,7 @@ from envmon.units import QUANTITIES
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-_SECTIONS = ("bay", "point", "product", "procedure")
-_ENVIRONMENT_NAME = re.compile(r"^[A-Za-z_][A-Za-z0-9_]*$")
+_SECTIONS = ("bay", "point", "product", "procedure", "contact")
 
 
 def check_whole(data: Table) -> list[Finding]:
@@ -28,6 +27,7 @@ def check_whole(data: Table) -> list[Finding]:
         *_repeated_ids(data),
         *_bays(data),
         *check_points(data),
+        *check_people(data),
         *_products(data),
         *_procedures(data),
     ]
@@ -35,6 +35,7 @@ def check_whole(data: Table) -> list[Finding]:
 
 def secrets(data: object) -> Iterator[Finding]:
     """Yield a fault for every key that looks like a password, secret or token."""
+    yield from secret_addresses(data)
     waiting: list[tuple[Path, object]] = [((), data)]
     while waiting:
         path, value = waiting.pop()
@@ -53,7 +54,7 @@ def secrets(data: object) -> Iterator[Finding]:
 
 def _misused_names(path: Path, table: Table) -> Iterator[Finding]:
     name = word(table, "password_env")
-    if name is not None and not _ENVIRONMENT_NAME.match(name):
+    if name is not None and not ENVIRONMENT_NAME.match(name):
         message = (
             "password_env is no name of an environment variable; allowed are letters, digits "
             "and _, such as SHOP_BROKER_PASSWORD; the password itself never stands here"

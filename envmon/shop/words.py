@@ -32,6 +32,12 @@ PATTERNS: dict[str, str] = {
     r"^(/([^~/]|~[01])*)*$": (
         "a JSON Pointer: every level starts with /, such as '/env/t'; ~ is written ~0"
     ),
+    r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$": (
+        "two times of day such as '22:00-06:30'"
+    ),
+    r"^https?://[^\s/]+(/[^\s?#]*)?$": (
+        "the beginning of a web address, such as 'https://air.shop.example'"
+    ),
 }
 """What each pattern of the models means, in words."""
 
