@@ -52,8 +52,13 @@ def alarm(
     return AlarmState(**(given | more))
 
 
-def say_alarms(stand: Stand, *alarms: AlarmState, live: bool = True) -> None:
-    """Publish the shop's alarms."""
+def say_alarms(stand: Stand, *alarms: AlarmState) -> None:
+    """Publish the shop's alarms, again and again."""
+    stand.say_alarms(ShopAlarms(iso_from_us(NOW_US), alarms))
+
+
+def say_alarms_once(stand: Stand, *alarms: AlarmState, live: bool = True) -> None:
+    """Publish the shop's alarms once, or hand them over as the broker does that had kept them."""
     said = ShopAlarms(iso_from_us(NOW_US), alarms)
     stand.feed.take(ALARMS_TOPIC, msgspec.json.encode(said), live=live)
 

@@ -21,7 +21,7 @@ from envmon.guard.plan import GuardPlan, plan_from_shop
 from envmon.shop.load import check_text
 from envmon_boards.api import Boards
 from envmon_boards.app import build_app
-from envmon_boards.feed import HEARTBEAT_TOPIC, LiveFeed
+from envmon_boards.feed import ALARMS_TOPIC, HEARTBEAT_TOPIC, LiveFeed
 from tests.benchmarks.broker_trials import free_port
 from tests.mosquitto_support import wait_until
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page
 
-    from envmon.guard.live import BayState
+    from envmon.guard.live import BayState, ShopAlarms
     from envmon.shop.models import Shop
 
 NOW_US = us_from_iso("2026-01-27T14:05:00-09:00")
@@ -133,6 +133,7 @@ class Stand:
     boards: Boards
     port: int = field(default_factory=free_port)
     _states: dict[str, BayState] = field(default_factory=dict)
+    _alarms: ShopAlarms | None = None
     _mute: threading.Event = field(default_factory=threading.Event)
     _end: threading.Event = field(default_factory=threading.Event)
 
@@ -151,6 +152,11 @@ class Stand:
     def say(self, *states: BayState) -> None:
         """Publish states now, and again until something else is said of the bay."""
         self._states |= {state.bay: state for state in states}
+        self._send()
+
+    def say_alarms(self, alarms: ShopAlarms) -> None:
+        """Publish the shop's alarms now, and again until something else is said of them."""
+        self._alarms = alarms
         self._send()
 
     def forget(self, bay: str) -> None:
@@ -187,6 +193,8 @@ class Stand:
         self.feed.take(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
         for bay, state in list(self._states.items()):
             self.feed.take(f"envmon/{bay}/state", msgspec.json.encode(state))
+        if self._alarms is not None:
+            self.feed.take(ALARMS_TOPIC, msgspec.json.encode(self._alarms))
 
     def _repeat(self) -> None:
         while not self._end.wait(0.5):

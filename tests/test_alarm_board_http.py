@@ -10,7 +10,7 @@ import pytest
 
 from envmon.guard.live import ShopAlarms
 from envmon_boards.feed import ALARMS_TOPIC, LiveFeed
-from tests.alarm_board_support import add_events, alarm, requests_in, say_alarms
+from tests.alarm_board_support import add_events, alarm, requests_in, say_alarms, say_alarms_once
 from tests.boards_support import NOW_US, Stand
 from tests.test_boards_http import JSON, call, own
 
@@ -42,7 +42,7 @@ def test_the_alarms_are_what_was_published(stand: Stand) -> None:
 
 
 def test_alarms_of_a_watch_that_is_gone_are_not_live(stand: Stand) -> None:
-    say_alarms(stand, alarm("window"), live=False)
+    say_alarms_once(stand, alarm("window"), live=False)
     document = call(stand, "/api/v1/alarms")[1]
     assert (document["age_s"], document["live"]) == (None, False)
     say_alarms(stand, alarm("window"))
@@ -154,11 +154,11 @@ def test_an_alarm_nobody_knows(stand: Stand, alarm_id: str) -> None:
 def test_what_would_change_nothing_is_refused(
     stand: Stand, name: str, stands: list[AlarmState]
 ) -> None:
-    say_alarms(stand, *stands)
+    say_alarms_once(stand, *stands)
     status, document = act(stand, name)
     assert status == 422
     assert "it takes" in document["error"]
-    say_alarms(stand, *stands, live=False)  # nobody knows how it stands: the watch decides
+    say_alarms_once(stand, *stands, live=False)  # nobody knows how it stands: the watch decides
     assert act(stand, name)[0] == 200
 
 

@@ -55,7 +55,8 @@
     let root = alarm;
     for (;;) {
       const above = byId.get(root.under);
-      if (!above || !above.active || !isOpen(above) || passed.has(above.id)) return root;
+      if (passed.has(above?.id)) return alarm; // in a ring nothing is the root
+      if (!above || !above.active || !isOpen(above)) return root;
       passed.add(above.id);
       root = above;
     }
