@@ -49,7 +49,7 @@ _TABLE = (
     AlarmKind("unknown", "not known", "medium", "high", "look at the car and the sensors"),
     AlarmKind(
         "leaving", "about to leave its window", "low", "medium", "act now, it is still inside",
-        wants_ack=False, on_s=300, off_s=300,
+        wants_ack=False, on_s=360, off_s=300,
     ),
     AlarmKind(
         "condensation", "panel under the dew point", "medium", "high",

@@ -124,7 +124,7 @@ def _apart_text(scene: Scene) -> str:
     texts = [
         why_text(scene.known[name], name, scene.plan)
         for name in scene.now.apart
-        if name in scene.known
+        if name in scene.known and scene.place.is_own(name)
     ]
     return "; ".join(texts) or "Sensors disagree: coming together"
 

@@ -24,15 +24,16 @@ LATELY_US = 12 * HOUR_US
 USUALLY_US = 10 * DAY_US
 WARM_UP_US = 3 * DAY_US
 """Nothing is said of drift before it has been watched for so long."""
-DRIFTED, BACK = 0.3, 0.2
-"""Shares of what sensors may lie apart at which drift begins and ends (common practice)."""
+DRIFTED, BACK = 0.15, 0.1
+"""Shares of what sensors may lie apart at which drift begins and ends (common practice); of two
+sensors each moves by half."""
 LONGEST_STEP_US = HOUR_US
 """After a longer silence a difference counts as if it had been seen for this long."""
 
 
 def has_partners(place: BayPlan) -> bool:
-    """Return whether any quantity of a bay has more than one sensor."""
-    return any(len(group) > 1 for group in place.sources.values())
+    """Return whether any quantity of a bay has more than one sensor, one its own."""
+    return any(len(group) > 1 and place.is_own(name) for name, group in place.sources.items())
 
 
 def next_gaps(
@@ -48,7 +49,8 @@ def next_gaps(
     """
     grown = dict(gaps)
     for quantity, group in place.sources.items():
-        if len(group) < 2 or QUANTITIES[quantity].dimension == "state":
+        state = QUANTITIES[quantity].dimension == "state"
+        if len(group) < 2 or state or not place.is_own(quantity):
             continue
         values = {
             series.key: newest[series.key].value

@@ -134,6 +134,10 @@ class BayPlan:
         alarms |= {f"{point}-{what}": what for point in self.points for what in POINT_KINDS}
         object.__setattr__(self, "alarms", alarms)
 
+    def is_own(self, quantity: str) -> bool:
+        """Return whether a sensor of its own measures a quantity, not only a neighbour's."""
+        return any(series.point in self.points for series in self.sources.get(quantity, ()))
+
     def alarm_id(self, what: str, point: str = "") -> str:
         """Return the id of an alarm of this bay, or of one of its points."""
         return f"{point or self.id or 'shop'}-{what}"
@@ -187,7 +191,7 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
             tuple(_stage_plan(stage, bay) for stage in stages_in_force(shop, bay)),
             pressure,
             rules,
-            _watched(shop, bay),
+            _watched(shop, bay, points),
             _points_of(points, bay.id),
             *tongue,
         )
@@ -229,10 +233,14 @@ def _rules(alarms: AlarmsInfo) -> AlarmRules:
     return AlarmRules(*(round(seconds * SECOND_US) for seconds in spans))
 
 
-def _watched(shop: Shop, bay: Bay) -> tuple[HeldLimit, ...]:
-    """Return the limits that hold whatever is being worked: frost, and water on the panel."""
+def _watched(shop: Shop, bay: Bay, points: Sequence[Point]) -> tuple[HeldLimit, ...]:
+    """Return the limits that hold whatever is being worked: frost, and water on the panel.
+
+    Where bays share their air, the one with the sensor tells of frost.
+    """
     wet = HeldLimit("condensation/dew_margin_k", "dew_margin_k", 0.0, math.inf, 0.0, 0.5, 0, 0, "")
-    if not bay.keeps_stock:
+    own = any(point.bay == bay.id and "air_temp_c" in point.reads for point in points)
+    if not bay.keeps_stock or not own:
         return (wet,)
     low_c = float(shop.alarms.frost_low)
     return (wet, HeldLimit("frost/air_temp_c", "air_temp_c", low_c, math.inf, 0.0, 1.0, 0, 0, ""))

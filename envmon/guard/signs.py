@@ -90,7 +90,7 @@ def update_signs(
             _set(now, f"shop-{what}", at_us, on=what in now.troubles)
         _set(now, "shop-silence", at_us, on=is_silent(plan, state, at_us))
         return
-    _set(now, place.alarm_id("apart"), at_us, on=bool(now.apart))
+    _set(now, place.alarm_id("apart"), at_us, on=any(map(place.is_own, now.apart)))
     for limit in place.watched:
         group_now = now.limits[limit.key].group
         if group_now != "unknown":
@@ -170,8 +170,8 @@ def silent_from(plan: GuardPlan, state: GuardState) -> int | None:
 def leaving_limit(place: BayPlan, now: BayNow, at_us: int) -> tuple[HeldLimit, float, float] | None:
     """Return the limit that is about to be left, the value [its unit] and its rate [1/h].
 
-    It is when the trail, carried on straight for the lead time, is outside by more than the
-    deadband; once said, it holds until it comes out inside by as much.
+    It is when the trail, carried on straight for the lead time, comes out outside; once said,
+    it holds until it comes out inside by the deadband.
 
     Args:
         place: The bay.
@@ -191,8 +191,8 @@ def leaving_limit(place: BayPlan, now: BayNow, at_us: int) -> tuple[HeldLimit, f
         if rate is None or value is None:
             continue
         ahead = value + rate * lead_h
-        slack = -limit.deadband if said else limit.deadband
-        if ahead < limit.low - slack or ahead > limit.high + slack:
+        slack = limit.deadband if said else 0.0
+        if ahead < limit.low + slack or ahead > limit.high - slack:
             return limit, value, rate
     return None
 

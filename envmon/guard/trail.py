@@ -111,7 +111,7 @@ def steady_rate_per_h(trail: Trail, quantity: str, at_us: int) -> float | None:
     and none where they go opposite ways. Arguments as for ``rate_per_h``.
     """
     whole = rate_per_h(trail, quantity, at_us)
-    last = tuple(entry for entry in trail if at_us - entry.at_us <= LAST_US)
+    last = tuple(entry for entry in trail if trail[-1].at_us - entry.at_us <= LAST_US)
     lately = rate_per_h(last, quantity, at_us)
     if whole is None or lately is None:
         return None

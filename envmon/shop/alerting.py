@@ -16,7 +16,7 @@ class AlarmsInfo(Strict):
 
     frost_low: Number = 5.0
     """Air colder than this endangers water-based products in store [°C], or ``"41 °F"``."""
-    leaving_lead: Annotated[Seconds, Field(ge=60, le=7_200)] = 900.0
+    leaving_lead: Annotated[Seconds, Field(ge=60, le=7_200)] = 1_200.0
     """How far ahead a stage is said to be about to leave its window [s]."""
     cure_break: Annotated[Seconds, Field(ge=60, le=7_200)] = 600.0
     """So long outside its window, a cure counts as interrupted [s]."""
