@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import pytest
 
 from envmon.clock import SECOND_US
 from envmon.facts import Flag
 from envmon.guard import alarm_acts as acts
 from envmon.guard.describe import shop_alarms
+from envmon.guard.engine import fitted_state
 from envmon.guard.plan import SHOP as NO_BAY
 from envmon.guard.state import GuardState
 from tests.guard_support import START_US, Bench, event, reading
@@ -377,3 +379,27 @@ def test_a_restart_in_every_state_is_no_restart(bay: Bay) -> None:
     assert lives >= {"UNACK", "ACKED", "RTNUN", "LTACK", "SHLVD", "OOSRV"}
     assert other.findings == bay.findings
     assert other.state == bay.state
+
+
+def test_a_state_of_the_version_before_is_read_and_its_alarm_goes_on(bay: Bay) -> None:
+    """Until 0.2 the kind was the key, the trail had three columns, and the shop no state."""
+    bay.stage("coating")
+    bay.put("rel_hum_pct", 70.0)
+    bay.live_on(300)
+    document = msgspec.json.decode(bay.state.to_json())
+    del document["bays"][NO_BAY]
+    for old in document["bays"].values():
+        window = old["alarms"].get("one-window")
+        kept = {"since_us": window["since_us"], "stage": window["stage"]} if window else None
+        old["alarms"] = {"window": kept} if kept else {}
+        old["trail"] = [entry[:3] for entry in old["trail"]]
+        for key in ("signs", "gaps", "troubles", "begun_us"):
+            del old[key]
+    for last in document["newest"].values():
+        del last["flag"]
+    state = GuardState.from_json(msgspec.json.encode(document))
+    bay.state, found = fitted_state(bay.plan, state)
+    assert found == []
+    assert bay.life("one-window") == "UNACK"
+    bay.put("rel_hum_pct", 45.0)
+    assert kinds(bay.live_on(300), acts.CLEARED) == ["one-window"]

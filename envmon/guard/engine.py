@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from envmon.guard.alarm import Scene, drop_alarms
+from envmon.guard.alarm_kinds import KINDS
 from envmon.guard.course import Course
 from envmon.guard.judging import judge_bay
 from envmon.guard.state import BayNow, GuardState
@@ -67,6 +68,9 @@ def _fit_bay(scene: Scene) -> list[Finding]:
     now.limits = {key: stands for key, stands in now.limits.items() if key in known}
     now.signs = {key: sign for key, sign in now.signs.items() if key in place.alarms}
     now.calm = {}
+    now.alarms = {
+        (place.alarm_id(key) if key in KINDS else key): alarm for key, alarm in now.alarms.items()
+    }  # until 0.2 the kind alone was the key
     kept = {key: alarm for key, alarm in now.alarms.items() if key in place.alarms}
     now.alarms = {key: alarm for key, alarm in now.alarms.items() if key not in kept}
     findings = drop_alarms(scene, "shop file changed", keep_persons=False)
