@@ -308,3 +308,29 @@ def test_clock_set_back_delays_nothing() -> None:
     desk.wait(0)
     desk.wait_min(6)
     assert {m.person for m in desk.sent} == {"ola", "kari"}
+
+
+def test_flood_ends_when_four_are_left_in_ten_minutes() -> None:
+    desk = Desk(book_of(DAY_PERSON))
+    for place in range(11):
+        desk.raise_alarm(f"north-x{place}", "medium")
+    assert len(desk.wait_min(5)) == 1
+    for place in range(5):
+        desk.raise_alarm(f"south-x{place}", "medium")
+        desk.wait_min(1)
+    assert desk.wait(299) == []
+    (message,) = desk.wait(1)
+    assert message.line.endswith("(+4 more)")
+
+
+def test_round_of_one_that_speaks_for_itself_again_begins_then() -> None:
+    desk = Desk(book_of(DAY_PERSON, SECOND_PERSON))
+    desk.raise_alarm("shop-broker")
+    desk.raise_alarm("north-unknown", under="shop-broker")
+    desk.take("alarm_acknowledged", "", alarm="shop-broker", by="Ola", via="wall")
+    desk.wait_min(60)
+    desk.take("alarm_cleared", "", alarm="shop-broker", what="broker")
+    desk.wait_min(15)
+    assert {m.person for m in desk.sent} == {"ola"}
+    desk.wait(20)
+    assert [m.person for m in desk.sent].count("kari") == 1
