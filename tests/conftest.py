@@ -1,4 +1,4 @@
-"""What holds for every test: no outside network."""
+"""What holds for every test: no outside network, and no test that is timed."""
 
 from __future__ import annotations
 
@@ -7,9 +7,14 @@ import socket
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+# How long an example may take depends on what else the machine does.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 def _is_loopback(host: str) -> bool:
