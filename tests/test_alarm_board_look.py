@@ -347,13 +347,16 @@ def test_markup_in_an_alarm_stays_text(stand: Stand, browser: Browser) -> None:
         assert evil in page.inner_text(row("north-window"))
 
 
-def test_the_wall_has_the_newest_nobody_has_seen(stand: Stand, browser: Browser) -> None:
+def test_the_wall_has_the_newest_of_the_most_urgent_nobody_has_seen(
+    stand: Stand, browser: Browser
+) -> None:
     known = alarm("unknown", life="ACKED", minutes=1)
+    less = alarm("lost", priority="low", minutes=0)
     old, new = alarm("frost", minutes=30), alarm("window", minutes=2)
-    stand.say(bay_with(stand, known, old, new))
+    stand.say(bay_with(stand, known, less, old, new))
     with page_of(browser, stand.url + "/bay/north") as page:
         wait_text(page, card("north", "alarm-head"), "ALARM")
-        assert page.inner_text(card("north", "alarm")) == "since 14:03 (+2)"
+        assert page.inner_text(card("north", "alarm")) == "since 14:03 (+3)"
         assert page.inner_text(card("north", "alarm-about")) == "Coating outside its window"
         button = page.locator('[data-bay="north"] .ack')
         box = button.bounding_box()
@@ -365,7 +368,7 @@ def test_the_wall_has_the_newest_nobody_has_seen(stand: Stand, browser: Browser)
         page.wait_for_function("document.querySelector('.ack').textContent.startsWith('sent')")
         stand.say(bay_with(stand, known, old, msgspec.structs.replace(new, life="ACKED")))
         wait_text(page, card("north", "alarm-about"),
-                  "stores near freezing: air 3.2 °C, stores must stay above 5 °C")  # fmt: skip
+                  "Stores near freezing: air 3.2 °C, stores must stay above 5 °C")  # fmt: skip
         assert page.inner_text(".ack") == "acknowledge"
 
 

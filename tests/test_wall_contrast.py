@@ -18,9 +18,23 @@ TEXT = [
     *[(name, ground) for name in ("ink", "soft", *KINDS) for ground in ("ground", "panel")],
     *[("on-plate", kind) for kind in KINDS],
     ("on-alarm", "alarm"),
+    *[
+        (urgent, ground)
+        for urgent in ("alarm", "marginal", "notyet")
+        for ground in ("ground", "panel")
+    ],
+    ("ground", "ink"),
     *[(f"line-{name}", "panel") for name in ("air", "panel", "dew")],
 ]
-SHAPES = [("ink", "line"), ("edge", "panel"), ("line-air", "band"), ("ink", "band")]
+URGENT = [("alarm", "on-alarm"), ("marginal", "on-plate"), ("notyet", "on-plate")]
+SHAPES = [
+    *URGENT,
+    ("edge", "ground"),
+    ("ink", "line"),
+    ("edge", "panel"),
+    ("line-air", "band"),
+    ("ink", "band"),
+]
 
 
 @cache
@@ -73,3 +87,13 @@ def test_nothing_is_loaded_from_elsewhere() -> None:
         assert all(
             not link.startswith(("http", "//")) for link in re.findall(r'url\("(.*?)"', text)
         )
+
+
+def test_each_priority_has_a_colour_of_its_own_and_text_to_go_with_it() -> None:
+    css = (ASSETS / "look_a_tokens.css").read_text(encoding="utf-8")
+    rule = (
+        r'\[data-priority="(\w+)"\] \{ --urgent: var\(--([\w-]+)\); --on-urgent: var\(--([\w-]+)\)'
+    )
+    given = re.findall(rule, css)
+    assert [rank for rank, _, _ in given] == ["high", "medium", "low"]
+    assert [(urgent, on) for _, urgent, on in given] == URGENT

@@ -32,11 +32,16 @@
   // "<name>: <reasons>"; the name alone where there is no room.
   const nameOf = (alarm) => alarm.name || alarm.text.split(": ")[0];
 
-  // "<name>: <reasons>" apart: what it is called, and the rest.
+  // "<name>: <reasons>" apart: what it is called, and the rest. "Sensor north-air lost" is called
+  // so as well as "sensor lost".
   function partsOf(alarm) {
+    const name = nameOf(alarm);
     const [head, ...rest] = alarm.text.split(": ");
-    if (rest.length && head.includes(nameOf(alarm))) return [head, rest.join(": ")];
-    return [nameOf(alarm), alarm.text === nameOf(alarm) ? "" : alarm.text];
+    const said = head.toLowerCase().split(" ");
+    if (name.toLowerCase().split(" ").every((word) => said.includes(word))) {
+      return [head, rest.join(": ")];
+    }
+    return [name[0].toUpperCase() + name.slice(1), alarm.text];
   }
 
   // A latched one stands until it is reset.
@@ -80,13 +85,15 @@
 
   const unseenIn = (group) => [group.root, ...group.under].filter(isUnseen);
 
-  // What the wall says of a bay's alarms: the newest that nobody has seen, else the most urgent.
+  // What the wall says of a bay's alarms: of the most urgent that nobody has seen the newest; once
+  // all are seen, the most urgent. A sensor lost later hides no coating in danger.
   function spokenOf(alarms, all) {
     const byId = new Map([...alarms, ...all].map((alarm) => [alarm.id, alarm]));
     const open = alarms.filter(isOpen);
     const own = open.filter((alarm) => rootOf(alarm, byId) === alarm);
     const unseen = (own.length ? own : open).filter(isUnseen);
-    unseen.sort((one, other) => other.since.localeCompare(one.since) || byUrgency(one, other));
+    unseen.sort((one, other) => RANKS.indexOf(one.priority) - RANKS.indexOf(other.priority)
+      || other.since.localeCompare(one.since) || byUrgency(one, other));
     const first = unseen[0] ?? (own.length ? own : open).sort(byUrgency)[0];
     return first ? { alarm: first, others: open.length - 1 } : null;
   }
