@@ -20,34 +20,24 @@ from envmon.service.notice_channels import Channels, scrubbed
 from envmon.service.notice_send import Parcel, gsm_text, send, service_of, worded
 from envmon.service.shop_run import children_of
 from envmon.shop.load import check_text
-from tests.notice_servers import HttpReceiver, MailServer
 from tests.notice_support import SHOP, Stand, people_text, shop_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
+    from tests.notice_servers import HttpReceiver, MailServer
+
+pytest_plugins = ["tests.notice_fixtures"]
 OLA = '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone", "the-mail"]\n'
 KARI = '[[contact]]\nid = "kari"\nname = "Kari"\nchannels = ["phone"]\nafter = "5 min"\n'
 FILE = '[notice]\nchannels_file = "channels.toml"\n'
 
 
 @pytest.fixture
-def phone() -> Iterator[HttpReceiver]:
-    receiver = HttpReceiver().start()
-    yield receiver
-    receiver.stop()
-
-
-@pytest.fixture
-def mail() -> Iterator[MailServer]:
-    server = MailServer().start()
-    yield server
-    server.stop()
-
-
-@pytest.fixture
-def shop(tmp_path: Path, phone: HttpReceiver, mail: MailServer) -> Path:
+def shop(
+    tmp_path: Path, phone: HttpReceiver, mail: MailServer, monkeypatch: pytest.MonkeyPatch
+) -> Path:
+    monkeypatch.delenv("ENVMON_CHANNEL_PHONE")
     channels = tmp_path / "channels.toml"
     text = f'phone = "{phone.address}"\nthe-mail = "{mail.address}"\n'
     channels.write_text(text, encoding="utf-8")

@@ -13,26 +13,19 @@ import requests
 from envmon.clock import ManualClock
 from envmon.service.watch import Watch
 from tests.boards_support import NOW_US, shop_from, shop_text, stand_of
-from tests.notice_servers import HttpReceiver
 from tests.notice_support import Stand
 from tests.watch_support import HandLink
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
+    from tests.notice_servers import HttpReceiver
+
+pytest_plugins = ["tests.notice_fixtures"]
 PEOPLE = (
     '\n[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone"]\n'
     '\n[[contact]]\nid = "kari"\nname = "Kari"\nchannels = ["phone"]\nafter = "10 min"\n'
 )
-
-
-@pytest.fixture
-def phone(monkeypatch: pytest.MonkeyPatch) -> Iterator[HttpReceiver]:
-    receiver = HttpReceiver().start()
-    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", receiver.address)
-    yield receiver
-    receiver.stop()
 
 
 @pytest.mark.parametrize("pressed", [True, False])

@@ -22,32 +22,25 @@ from envmon.service.notice_outbox import Outbox
 from envmon.service.notice_send import SECOND_COPY
 from envmon.store.sqlite import SqliteStore
 from tests.mosquitto_support import wait_until
-from tests.notice_servers import HttpReceiver
+from tests.notice_fixtures import ALONE
 from tests.notice_support import AT_US, people_text, raised_event
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
+
+    from tests.notice_servers import HttpReceiver
 
 SPEED = 100.0
 ROUNDS = 14
-OLA = '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone"]\nleast = "low"\n'
-
-
-@pytest.fixture
-def phone() -> Iterator[HttpReceiver]:
-    receiver = HttpReceiver().start()
-    yield receiver
-    receiver.stop()
+pytest_plugins = ["tests.notice_fixtures"]
 
 
 @pytest.mark.parametrize("when", ["at any time", "while sending"])
 def test_killed_again_and_again_nothing_is_lost_and_no_second_copy_is_silent(
-    tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch, when: str
+    tmp_path: Path, phone: HttpReceiver, when: str
 ) -> None:
-    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
     shop = tmp_path / "shop.toml"
-    shop.write_text(people_text(OLA), encoding="utf-8")
+    shop.write_text(people_text(ALONE), encoding="utf-8")
     clock = ScaledClock(time.time_ns() // 1_000, AT_US, SPEED)
     store = SqliteStore(tmp_path)
     chance = random.Random(4)

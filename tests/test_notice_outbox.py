@@ -19,29 +19,15 @@ from envmon.service.notice_outbox import KEPT_US, NOTICE_FILE, Kept, Outbox
 from envmon.service.trouble_senses import notice_word
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 from tests.mosquitto_support import wait_until
-from tests.notice_servers import HttpReceiver
+from tests.notice_fixtures import ALONE
 from tests.notice_support import Stand, book_of, people_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
-OLA = '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone"]\nleast = "low"\n'
+    from tests.notice_servers import HttpReceiver
 
-
-@pytest.fixture
-def phone() -> Iterator[HttpReceiver]:
-    receiver = HttpReceiver().start()
-    yield receiver
-    receiver.stop()
-
-
-@pytest.fixture
-def stand(tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stand]:
-    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
-    stand = Stand(tmp_path, people_text(OLA))
-    yield stand
-    stand.close()
+pytest_plugins = ["tests.notice_fixtures"]
 
 
 def restart(stand: Stand) -> None:
@@ -186,7 +172,7 @@ def test_what_is_done_is_forgotten_after_a_month(stand: Stand) -> None:
 
 
 def test_commit_is_all_or_nothing(tmp_path: Path) -> None:
-    outbox, book = Outbox(tmp_path), book_of(OLA)
+    outbox, book = Outbox(tmp_path), book_of(ALONE)
     outbox.commit(Kept(3, "x", NoticeState(5)), [], book)
     outbox._db.execute(
         "CREATE TRIGGER no BEFORE INSERT ON delivery BEGIN SELECT RAISE(ABORT, 'no'); END"
@@ -212,10 +198,9 @@ def test_outbox_is_written_with_every_commit_on_the_disk(tmp_path: Path) -> None
 
 
 def test_channel_without_an_address_is_said_and_no_other_waits(
-    tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, phone: HttpReceiver
 ) -> None:
-    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
-    stand = Stand(tmp_path, people_text(OLA.replace('"phone"', '"lost", "phone"')))
+    stand = Stand(tmp_path, people_text(ALONE.replace('"phone"', '"lost", "phone"')))
     stand.raise_alarm()
     stand.wait(60)
     wait_until(lambda: phone.got, "the phone")

@@ -18,13 +18,14 @@ from envmon.service.notice_senses import DOWN_S, Ping, WatchSense
 from envmon.service.restored import SNAPSHOT
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 from tests.mosquitto_support import wait_until
-from tests.notice_servers import HttpReceiver
 from tests.notice_support import NIGHT_US, Stand, people_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
+    from tests.notice_servers import HttpReceiver
+
+pytest_plugins = ["tests.notice_fixtures"]
 OLA = (
     '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone"]\nleast = "low"\n'
     'quiet = "22:00-06:30"\n'
@@ -32,18 +33,8 @@ OLA = (
 
 
 @pytest.fixture
-def phone() -> Iterator[HttpReceiver]:
-    receiver = HttpReceiver().start()
-    yield receiver
-    receiver.stop()
-
-
-@pytest.fixture
-def stand(tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stand]:
-    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
-    stand = Stand(tmp_path, people_text(OLA))
-    yield stand
-    stand.close()
+def people() -> str:
+    return OLA
 
 
 def stand_still(stand: Stand) -> None:
@@ -128,9 +119,8 @@ def test_at_night_a_watch_that_is_down_wakes_people_only_for_a_curing_car(
 
 @pytest.mark.parametrize("how", ["gone", "locked", "damaged", "never there"])
 def test_live_file_that_cannot_be_read_is_a_watch_that_is_down(
-    tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch, how: str
+    tmp_path: Path, phone: HttpReceiver, how: str
 ) -> None:
-    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
     stand = Stand(tmp_path, people_text(OLA))
     live = tmp_path / LIVE_FILE
     stand.store.close()
@@ -162,10 +152,7 @@ def test_live_file_that_cannot_be_read_is_a_watch_that_is_down(
     stand.close()
 
 
-def test_live_file_that_comes_later_is_taken_up(
-    tmp_path: Path, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("ENVMON_CHANNEL_PHONE", phone.address)
+def test_live_file_that_comes_later_is_taken_up(tmp_path: Path, phone: HttpReceiver) -> None:
     stand = Stand(tmp_path, people_text(OLA))
     stand.close()
     for file in tmp_path.glob("*.sqlite3*"):
