@@ -83,6 +83,8 @@ class Mishap(NamedTuple):
 
 HOLIDAYS = ((7, 6, 19), (12, 24, 31))
 """(month, first day, last day): nobody works."""
+CURE_FAN_PCT = 58.0
+"""Humidity above which the fan runs when nothing else is asked of it [%]."""
 OPENS, CLOSES = "07:00", "17:30"
 
 
@@ -163,12 +165,15 @@ def setpoint_c(day: date, at_us: int, stay: Stay | None) -> float:
 def controls_of(day: date, at_us: int, stay: Stay | None, *, door_left: bool) -> BayControls:
     """Return doors, water, fan, people and thermostat of a bay at a time [µs].
 
-    A vehicle that has just left or is about to leave has its door open for five minutes.
+    The door is open for five minutes before a vehicle leaves. While a coated one stands there the
+    fan stays on its hygrostat.
     """
     doings: dict[str, float] = {}
     if stay is not None:
         minutes = (at_us - stay.from_us) / MINUTE_US
         doings = {d.kind: d.level for d in stay.job.doings if d.start <= minutes < d.end}
+        if stay.job.overnight:
+            doings.setdefault("fan", CURE_FAN_PCT)
         door_left = door_left or stay.to_us - at_us < 5 * MINUTE_US
     spray = next((SPRAYS[kind] for kind in SPRAYS if kind in doings), None)
     return BayControls(

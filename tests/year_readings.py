@@ -157,7 +157,8 @@ def _put_faults(
     if node == DRIFTING:
         days = np.arange(size) / 1440
         drifts = (days >= DRIFT_DAYS[0]) & (days < DRIFT_DAYS[1])
-        measures["rh"] += np.where(drifts, DRIFT_PCT_DAY * (days - DRIFT_DAYS[0]), 0.0)
+        drift = np.where(drifts, DRIFT_PCT_DAY * (days - DRIFT_DAYS[0]), 0.0)
+        measures["rh"][:] = np.minimum(measures["rh"] + drift, 100.0)
     leaps = draw.random(size) < 50 / 525_600
     if "surface" in measures:  # a hand or a lamp before the infra-red sensor
         measures["surface"] += leaps * draw.uniform(6, 15, size)
