@@ -18,7 +18,7 @@ from envmon.guard.describe import shop_alarms
 from envmon.guard.engine import fitted_state
 from envmon.guard.plan import SHOP as NO_BAY
 from envmon.guard.state import GuardState
-from tests.guard_support import START_US, Bench, event, reading
+from tests.guard_support import SHOP, START_US, Bench, event, plan_from, reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -403,3 +403,58 @@ def test_a_state_of_the_version_before_is_read_and_its_alarm_goes_on(bay: Bay) -
     assert bay.life("one-window") == "UNACK"
     bay.put("rel_hum_pct", 45.0)
     assert kinds(bay.live_on(300), acts.CLEARED) == ["one-window"]
+
+
+def test_what_stands_when_a_coating_begins_is_raised_anew_and_latches(bay: Bay) -> None:
+    bay.say(acts.TROUBLE_BEGAN, NO_BAY, what="broker", text="gone")
+    bay.stage("wipe")
+    bay.put("panel_temp_c", 6.0)
+    bay.live_on(600)
+    bay.say(acts.ACKNOWLEDGED, alarm="one-condensation", by="Ada")
+    found = bay.stage("coating")
+    again = {f.data["alarm"]: f.data["priority"] for f in found if f.kind == acts.AGAIN}
+    assert again == {"one-condensation": "high", "shop-broker": "high"}
+    assert bay.life("one-condensation") == "UNACK"
+    bay.put("panel_temp_c", 20.0)
+    bay.live_on(600)
+    assert bay.life("one-condensation") == "LTUNK"
+    assert [f for f in bay.stage("early_cure") if f.kind == acts.AGAIN] == []
+
+
+def test_shelved_what_latched_comes_back_latched(bay: Bay) -> None:
+    bay.stage("cure")
+    bay.put("panel_temp_c", 6.0)
+    bay.live_on(600)
+    bay.say(acts.SHELVED, alarm="one-condensation", minutes=30, reason="x")
+    bay.put("panel_temp_c", 20.0)
+    bay.live_on(3600)
+    assert bay.life("one-condensation") == "LTUNK"
+
+
+def test_frost_cannot_hide_behind_a_dead_sensor(bay: Bay) -> None:
+    bay.put("air_temp_c", 9.0)
+    bay.live_on(120)
+    bay.silent = {"air-a", "air-b"}
+    found = bay.live_on(1800)
+    assert "one-frost_unknown" in kinds(found)
+    alarm = bay.alarm("one-frost_unknown")
+    assert alarm is not None
+    assert (alarm.priority, alarm.under) == ("medium", None)
+    bay.silent = set()
+    assert "one-frost_unknown" in kinds(bay.live_on(300), acts.CLEARED)
+
+
+def test_a_warm_bay_with_a_dead_sensor_wakes_nobody_for_frost(bay: Bay) -> None:
+    bay.silent = {"air-a", "air-b"}
+    assert "one-frost_unknown" not in kinds(bay.live_on(3600))
+
+
+def test_stock_taken_away_while_frost_stands_ends_it() -> None:
+    bay = Bay()
+    bay.put("air_temp_c", 4.0)
+    bay.live_on(900)
+    assert bay.life("one-frost") == "UNACK"
+    plan = plan_from(SHOP.replace('name = "Bay one"', 'name = "Bay one"\nkeeps_stock = false'))
+    state, found = fitted_state(plan, bay.state)
+    assert [f.data["alarm"] for f in found] == ["one-frost"]
+    assert shop_alarms(plan, state).alarms == ()

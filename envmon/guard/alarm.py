@@ -260,6 +260,29 @@ def end_stage(scene: Scene) -> list[Finding]:
     return findings
 
 
+def lift_alarms(scene: Scene) -> list[Finding]:
+    """Raise what stands anew where it matters more, now that a coating is applied or cures.
+
+    Args:
+        scene: The place, in its new stage.
+    """
+    findings = []
+    for alarm_id, alarm in sorted(scene.now.alarms.items()):
+        kind = KINDS[scene.place.alarms[alarm_id]] if alarm_id in scene.place.alarms else None
+        if kind is None or alarm.life not in _STANDS:
+            continue
+        if kind.curing == kind.priority and kind.latches == alarm.latches:
+            continue
+        alarm = move(alarm, Input.AGAIN, scene.at_us)  # noqa: PLW2901 - the same alarm, moved on
+        alarm = msgspec.structs.replace(  # noqa: PLW2901
+            alarm, stage=scene.now.stage, latches=kind.latches
+        )
+        scene.now.alarms[alarm_id] = alarm
+        facts = {**_facts(scene, kind.what, alarm), "text": alarm.text, "do": kind.do}
+        findings.append(_finding(scene, acts.AGAIN, alarm_id, facts))
+    return findings
+
+
 _INPUTS = {
     acts.ACKNOWLEDGED: Input.ACKNOWLEDGE,
     acts.RESET: Input.RESET,

@@ -4,7 +4,8 @@ All of them stand in the event chain. Data of each:
 
 - ``alarm_raised``: alarm, what, priority, stage, under, text, do; and what the kind adds.
 - ``alarm_cleared``: alarm, what, stage, why (empty when the condition cleared).
-- ``alarm_again``: alarm, what: it still stands, its re-alarm time is over.
+- ``alarm_again``: alarm, what, priority, stage: it still stands and its re-alarm time is over, or
+  a stage began in which it matters more.
 - ``alarm_shelf_over``: alarm, what: the time it was shelved for is over.
 - A person's acts: alarm, by, via (``wall``, ``link``, ``command``); ``alarm_shelved`` also
   minutes and reason, ``alarm_removed`` reason. ``alarm_unshelved`` is asked by a person.

@@ -64,6 +64,10 @@ _TABLE = (
         breaks_quiet=True, on_s=300, off_s=600,
     ),
     AlarmKind(
+        "frost_unknown", "stores: cold not known", "medium", "medium",
+        "look at a thermometer; get the sensor going", breaks_quiet=True, on_s=900, off_s=60,
+    ),
+    AlarmKind(
         "heater", "heater does not answer the cold", "medium", "high",
         "look at the heater; gas and electrical work is for licensed people", off_s=300,
     ),
@@ -98,7 +102,7 @@ KINDS: dict[str, AlarmKind] = {kind.what: kind for kind in _TABLE}
 
 STAGE_KINDS = ("window", "unknown", "cure_break", "leaving")
 """They are about the stage being worked, and end with it."""
-BAY_KINDS = (*STAGE_KINDS, "condensation", "frost", "heater", "apart", "drift")
+BAY_KINDS = (*STAGE_KINDS, "condensation", "frost", "frost_unknown", "heater", "apart", "drift")
 POINT_KINDS = ("lost", "stuck", "wild", "wet")
 TROUBLE_KINDS = ("broker", "disk", "clock", "archive", "notice")
 """What the watch reports of itself."""

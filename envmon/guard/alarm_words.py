@@ -98,8 +98,19 @@ def _wet_panel_text(scene: Scene) -> str:
 
 def _frost_text(scene: Scene) -> str:
     air = value_text(_known(scene, "air_temp_c"), "air_temp_c", scene.plan)
-    limit = next(limit for limit in scene.place.watched if limit.key.startswith("frost/"))
-    return f"Stores near freezing: air {air}, keep {_span(limit, scene)}"
+    return f"Stores near freezing: air {air}, keep {_frost_span(scene)}"
+
+
+def _frost_span(scene: Scene) -> str:
+    limit = scene.place.frost_limit
+    return _span(limit, scene) if limit else "it from freezing"
+
+
+def _cold_text(scene: Scene) -> str:
+    trail = scene.now.trail
+    last = format_value(trail[-1].air_temp_c, QUANTITIES["air_temp_c"], scene.plan.units)
+    since = clock_time(trail[-1].at_us, scene.plan.timezone)
+    return f"Stores: cold not known, air was {last} at {since}, keep {_frost_span(scene)}"
 
 
 def _heater_text(scene: Scene) -> str:
@@ -149,6 +160,7 @@ _SAY: dict[str, Callable[[Scene], str]] = {
     "leaving": _leaving_text,
     "condensation": _wet_panel_text,
     "frost": _frost_text,
+    "frost_unknown": _cold_text,
     "heater": _heater_text,
     "apart": _apart_text,
     "drift": _drift_text,

@@ -11,7 +11,8 @@ import msgspec
 from envmon.clock import DAY_US
 from envmon.facts import CALIBRATION_ACCEPTED, Flag
 from envmon.guard import alarm_acts as acts
-from envmon.guard.alarm import Scene, end_stage, take_act
+from envmon.guard.alarm import Scene, end_stage, lift_alarms, take_act
+from envmon.guard.alarm_kinds import CURING
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
 from envmon.guard.plan import SHOP
 from envmon.guard.signs import is_on, needs_trail
@@ -260,7 +261,11 @@ def _take_stage(scene: Scene, event: Event) -> list[Finding]:
     if stage is not None and stage not in [s.id for s in scene.place.stages]:
         return []
     findings = end_stage(scene)
-    now = scene.now
+    now, cured = scene.now, scene.now.stage in CURING
     now.stage, now.stage_since_us = stage, None if stage is None else scene.at_us
     now.told = None
-    return findings
+    if stage not in CURING or cured:
+        return findings
+    shop = scene.state.bays[SHOP] = scene.state.bays[SHOP].copy()
+    whole = scene._replace(place=scene.plan.shop, now=shop)
+    return [*findings, *lift_alarms(scene), *lift_alarms(whole)]

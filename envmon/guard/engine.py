@@ -68,6 +68,7 @@ def _fit_bay(scene: Scene) -> list[Finding]:
     now.limits = {key: stands for key, stands in now.limits.items() if key in known}
     now.signs = {key: sign for key, sign in now.signs.items() if key in place.alarms}
     now.calm = {}
+    now.begun_us = scene.at_us  # there may be new sensors
     now.alarms = {
         (place.alarm_id(key) if key in KINDS else key): alarm for key, alarm in now.alarms.items()
     }  # until 0.2 the kind alone was the key

@@ -58,6 +58,7 @@ class AlarmNow(msgspec.Struct, frozen=True):
         raised_us: When it was last raised [µs]; None when it never was.
         latches: It latches when its condition clears.
         wants_ack: It stays until acknowledged when its condition clears.
+        owes_reset: It latched, or would have, when it was set aside.
         until_us: When a shelved one comes back [µs].
         under: Id of the alarm it followed from when it was raised.
         text: What was wrong when it was raised.
@@ -72,6 +73,7 @@ class AlarmNow(msgspec.Struct, frozen=True):
     raised_us: int | None = None
     latches: bool = False
     wants_ack: bool = True
+    owes_reset: bool = False
     until_us: int | None = None
     under: str | None = None
     text: str = ""
@@ -102,6 +104,9 @@ _BACK: dict[AnyLife, Input] = {
 }
 
 
+_LATCHING: frozenset[AnyLife] = frozenset({"UNACK", "ACKED", "LTUNK", "LTACK"})
+
+
 def normal(at_us: int) -> AlarmNow:
     """Return an alarm that stands as if nothing had ever happened."""
     return AlarmNow(at_us, None, "NORM", active=False)
@@ -115,8 +120,10 @@ def next_life(now: AlarmNow, what: Input) -> AnyLife:
         what: What happens to it.
     """
     if now.life in SET_ASIDE:
-        back = what is _BACK[now.life]
-        return ("UNACK" if now.active else "NORM") if back else now.life
+        if what is not _BACK[now.life]:
+            return now.life
+        # The state the condition now gives; of one that latched before it was set aside: latched.
+        return "UNACK" if now.active else "LTUNK" if now.owes_reset else "NORM"
     if what in _ASIDE:
         return _ASIDE[what]
     if what is Input.CLEARS and now.life in {"UNACK", "ACKED"}:
@@ -148,6 +155,7 @@ def move(now: AlarmNow, what: Input, at_us: int) -> AlarmNow:
         changes["since_us"] = at_us
         if life == "UNACK":
             changes["raised_us"] = at_us
+        changes["owes_reset"] = life in SET_ASIDE and now.latches and now.life in _LATCHING
         if life != "LTACK":
             changes |= {"until_us": None, "reason": "", "by": ""}
     return msgspec.structs.replace(now, **changes)

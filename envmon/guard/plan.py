@@ -129,10 +129,17 @@ class BayPlan:
         rates = tuple(sorted(derived & RATES.keys()))
         object.__setattr__(self, "holds_moist", len(derived) > len(rates))
         object.__setattr__(self, "held_rates", rates)
-        own = BAY_KINDS if self.id != SHOP else SHOP_KINDS
+        own: tuple[str, ...] = BAY_KINDS if self.id != SHOP else SHOP_KINDS
+        if self.frost_limit is None:
+            own = tuple(what for what in own if not what.startswith("frost"))
         alarms = {f"{self.id or 'shop'}-{what}": what for what in own}
         alarms |= {f"{point}-{what}": what for point in self.points for what in POINT_KINDS}
         object.__setattr__(self, "alarms", alarms)
+
+    @property
+    def frost_limit(self) -> HeldLimit | None:
+        """The limit that keeps its stores from freezing; None where nothing would."""
+        return next((limit for limit in self.watched if limit.key.startswith("frost/")), None)
 
     def is_own(self, quantity: str) -> bool:
         """Return whether a sensor of its own measures a quantity, not only a neighbour's."""

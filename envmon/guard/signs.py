@@ -91,6 +91,7 @@ def update_signs(
         _set(now, "shop-silence", at_us, on=is_silent(plan, state, at_us))
         return
     _set(now, place.alarm_id("apart"), at_us, on=any(map(place.is_own, now.apart)))
+    _set(now, place.alarm_id("frost_unknown"), at_us, on=_is_cold_hidden(place, now))
     for limit in place.watched:
         group_now = now.limits[limit.key].group
         if group_now != "unknown":
@@ -117,6 +118,18 @@ def update_trail_signs(place: BayPlan, state: GuardState, now: BayNow, at_us: in
 def end_trail_signs(place: BayPlan, now: BayNow, at_us: int) -> None:
     """Forget what only a trail of the present can say; call it when the trail has grown old."""
     _set(now, place.alarm_id("leaving"), at_us, on=False)
+
+
+COLD_ENOUGH_K = 10.0
+"""Air that was warmer than the stores' limit by more than this takes hours to get there."""
+
+
+def _is_cold_hidden(place: BayPlan, now: BayNow) -> bool:
+    """Return whether nobody can tell how cold it is, and it was cool when it last could be told."""
+    limit = place.frost_limit
+    if limit is None or not now.trail or now.limits[limit.key].group != "unknown":
+        return False
+    return now.trail[-1].air_temp_c < limit.low + COLD_ENOUGH_K
 
 
 def is_on(now: BayNow, alarm_id: str) -> bool:
