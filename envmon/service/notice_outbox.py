@@ -260,6 +260,17 @@ class Outbox:
                 (now_us, channel, now_us),
             )
 
+    def release(self, now_us: int) -> None:
+        """Let everything that waits be tried now; what it waited for may never come.
+
+        Times of before lie far ahead of a clock that was set back.
+        """
+        with self._atomic() as db:
+            db.execute(
+                "UPDATE delivery SET due_us = ? WHERE standing = 'waiting' AND due_us > ?",
+                (now_us, now_us),
+            )
+
     def _change(self, what: str, value: int, delivery_id: int) -> None:
         with self._atomic() as db:
             db.execute(f"UPDATE delivery SET {what} WHERE id = ?", (value, delivery_id))  # noqa: S608

@@ -18,7 +18,7 @@ import msgspec
 
 from envmon.clock import MINUTE_US, clock_from_text
 from envmon.errors import ServiceError, StoreDamagedError, StoreError
-from envmon.notice.decide import adopt, decide
+from envmon.notice.decide import SET_BACK_US, adopt, decide
 from envmon.notice.people import book_from_shop
 from envmon.notice.state import NoticeState
 from envmon.notice.words import cut, local_time
@@ -114,6 +114,8 @@ class Notice:
     def look(self) -> None:
         """Take in the chain and the time, and commit what they give."""
         now_s, now_us = time.monotonic(), self._clock.now_us()
+        if self._kept is not None and now_us < self._kept.state.now_us - SET_BACK_US:
+            self.desk.release()
         seq, digest = (self._kept.seq, self._kept.hash) if self._kept else _NEVER_READ
         try:
             look = self._chain.look(seq, digest)

@@ -1,0 +1,39 @@
+"""What went wrong between the parts: a clock set back, covered alarms, late messages, a dead process.
+
+The promises are this project's own; where a figure comes from is said beside it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from envmon.clock import HOUR_US
+from tests.notice_support import Stand
+
+if TYPE_CHECKING:
+    from tests.notice_servers import HttpReceiver
+
+pytest_plugins = ["tests.notice_fixtures"]
+
+
+@pytest.mark.parametrize("anew", [False, True], ids=["while it runs", "while it is down"])
+def test_clock_set_back_holds_up_no_waiting_message(
+    stand: Stand,
+    phone: HttpReceiver,
+    anew: bool,  # noqa: FBT001
+) -> None:
+    stand.settle()
+    phone.stop()
+    stand.raise_alarm()
+    stand.wait(400)
+    assert stand.notice.outbox.failing()
+    if anew:
+        stand.notice.close()
+    stand.clock.at_us -= 5 * HOUR_US
+    if anew:
+        stand.start()
+    phone.start()
+    stand.wait(5, 5)
+    assert len(phone.got) == 1
