@@ -1,4 +1,4 @@
-"""What went wrong between the parts: a clock set back, covered alarms, late messages, a dead process.
+"""Between the parts: a clock set back, covered alarms, late messages, a dead process.
 
 The promises are this project's own; where a figure comes from is said beside it.
 """
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.clock import HOUR_US
-from tests.notice_support import Stand
+from tests.notice_support import DAY_PERSON, Desk, Stand, book_of, told
 
 if TYPE_CHECKING:
     from tests.notice_servers import HttpReceiver
@@ -37,3 +37,17 @@ def test_clock_set_back_holds_up_no_waiting_message(
     phone.start()
     stand.wait(5, 5)
     assert len(phone.got) == 1
+
+
+@pytest.mark.parametrize("what", ["cure_break", "condensation", "frost"])
+@pytest.mark.parametrize("acked", [False, True])
+def test_what_wants_an_act_of_its_own_is_covered_by_nothing(what: str, acked: bool) -> None:  # noqa: FBT001
+    desk = Desk(book_of(DAY_PERSON))
+    desk.raise_alarm("north-heater", "high")
+    desk.wait_min(1)
+    if acked:
+        desk.take("alarm_acknowledged", alarm="north-heater", by="Ola", via="wall")
+    desk.raise_alarm(f"north-{what}", "high", under="north-heater")
+    desk.raise_alarm("north-window", "high", under="north-heater")
+    (message,) = desk.wait_min(1)
+    assert [alarm for alarm, _ in message.alarms] == [f"north-{what}"]

@@ -20,6 +20,8 @@ REPEAT_US = 15 * MINUTE_US
 REPEATS = 4
 WATCH = "watch"
 """Kind of the alarm the notice process raises itself: the watch is down."""
+OWN_ACT = frozenset({"cure_break", "condensation", "frost"})
+"""These want acts of their own at the car; no other alarm speaks for them."""
 _SHOP_WIDE = frozenset({"broker", "silence", "notice", WATCH})
 
 
@@ -28,6 +30,8 @@ def is_covered(state: NoticeState, standing: Standing) -> bool:
 
     That one must stand, not follow from another itself, not be set aside, and matter as much.
     """
+    if standing.notice.what in OWN_ACT:
+        return False
     root = state.standing.get(standing.under or "")
     if root is None or root.aside or root.under in state.standing:
         return False
