@@ -10,7 +10,8 @@ answer does not depend on how the stream is cut into steps, nor on a restart in 
 - An acknowledged, shelved or cleared alarm is told to nobody any more. Who was told of one of
   high or medium priority gets one all-clear.
 - Quiet hours hold a message back, and then only what still stands is told, in one.
-- An alarm under another is silent while that one stands, is not set aside and matters as much.
+- An alarm under another is silent while that one stands, is not set aside and matters as much;
+  when that one cleared, the alarm is told if it still stands ``SETTLE_US`` later.
 - More than ten alarms in ten minutes are told as one message, and again only for a high one and
   ten minutes later, until fewer than five came in ten minutes. Source of the figures: ISA-18.2 /
   IEC 62682 (from memory).

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 GATHER_US = 20 * SECOND_US
 """What comes to a person within this time becomes one message."""
+SETTLE_US = 3 * MINUTE_US
+"""What followed from an alarm that cleared has so long to clear too; the guard takes its time."""
 REPEAT_US = 15 * MINUTE_US
 """A high alarm nobody acknowledges is told again after this."""
 REPEATS = 4
@@ -93,8 +95,14 @@ def let_all_off(state: NoticeState, alarm: str) -> None:
         waiting[:] = [n for n in waiting if n.alarm != alarm or n.how == "cleared"]
 
 
-def uncover(state: NoticeState, root: str, at_us: int) -> None:
-    """Let those speak for themselves that an alarm spoke for until now."""
+def uncover(state: NoticeState, root: str, from_us: int) -> None:
+    """Let those speak for themselves that an alarm spoke for until now.
+
+    Args:
+        state: Changed in place.
+        root: Id of the alarm that spoke for them.
+        from_us: Not told before this [µs].
+    """
     for standing in state.standing.values():
         if standing.under == root and not standing.acked and not standing.called:
-            standing.round_us = at_us
+            standing.round_us = from_us

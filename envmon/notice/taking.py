@@ -12,6 +12,7 @@ from envmon.guard.alarm_kinds import KINDS
 from envmon.notice.people import RANKS
 from envmon.notice.rounds import (
     GATHER_US,
+    SETTLE_US,
     begin_round,
     is_covered,
     let_all_off,
@@ -107,7 +108,7 @@ def _cleared(state: NoticeState, event: Event, at_us: int) -> None:
     )
     for person in [*state.waiting, *(p for p in standing.told if p not in state.waiting)]:
         _tell_over(state, standing, person, over)
-    uncover(state, over.alarm, at_us)
+    uncover(state, over.alarm, at_us + SETTLE_US)
 
 
 def _tell_over(state: NoticeState, standing: Standing, person: str, over: Notice) -> None:
