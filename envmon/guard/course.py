@@ -110,8 +110,6 @@ class Course:
         """Take in the first reading of a series, or one with something against it."""
         key, _ = self._plan.series[reading.point, reading.quantity]
         bays, was = self._state.bays, self._state.newest.get(key)
-        if was is None:
-            self._touched.add(SHOP)  # one more sensor whose silence can be noticed
         for bay_id in _take_reading(self._plan, self._state, reading):
             now = bays[bay_id]
             # A sensor that goes on sending what cannot be used tells a calm bay nothing new.
@@ -120,6 +118,8 @@ class Course:
                 self._touched.add(bay_id)
             elif at_us >= bays[bay_id].trail_due_us:
                 self._due.add(bay_id)
+        if was is None and key in self._state.newest:
+            self._touched.add(SHOP)  # one more sensor whose silence can be noticed
 
     def end(self, now_us: int) -> tuple[GuardState, list[Finding]]:
         """Close the last moment, take what events are left and move on to the end."""
