@@ -10,9 +10,23 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.clock import HOUR_US
-from tests.notice_support import DAY_PERSON, Desk, Stand, book_of, told
+from envmon.errors import ServiceError
+from envmon.service.ending import BAD_USE
+from envmon.service.shop_run import children_of
+from envmon.service.supervisor import SLOW_CAP_S, Child, Supervisor
+from tests.notice_support import (
+    DAY_PERSON,
+    Desk,
+    Stand,
+    book_of,
+    people_text,
+    shop_of,
+    told,
+)
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from tests.notice_servers import HttpReceiver
 
 pytest_plugins = ["tests.notice_fixtures"]
@@ -93,3 +107,41 @@ def test_what_followed_from_an_alarm_set_aside_is_told_at_once(kind: str) -> Non
     desk.take(kind, "", alarm="shop-broker", minutes=60, reason="x", by="Ola", via="wall")
     (message,) = desk.wait(20)
     assert {alarm for alarm, _ in message.alarms} == {"north-unknown", "south-unknown"}
+
+
+@pytest.mark.parametrize(("falls", "wait_s"), [(0, 5.0), (3, 40.0), (4, SLOW_CAP_S), (999, 60.0)])
+def test_spare_process_that_cannot_run_is_said_aloud_and_tried_again_slowly(
+    caplog: pytest.LogCaptureFixture, falls: int, wait_s: float
+) -> None:
+    lines: list[str] = []
+    child = ended_badly(Child("the messages", ["-c", f"exit({BAD_USE})"], spare=True, falls=falls))
+    supervisor = Supervisor([child], lines.append)
+    supervisor._look()
+    supervisor._look()
+    assert lines == [f"the messages ended (exit 2); starting it again in {wait_s:g} s"]
+    assert "the messages: cannot run as asked and does NOT do its work" in caplog.text
+    child.restart_at = child.started_at + 1e-9
+    supervisor._look()
+    assert child.process is not None
+    assert child.process.wait(15) == BAD_USE
+    assert child.started_at > child.restart_at, "it was started again"
+
+
+def ended_badly(child: Child) -> Child:
+    child.start()
+    assert child.process is not None
+    assert child.process.wait(15) == BAD_USE
+    return child
+
+
+def test_process_that_is_not_spare_ends_the_run_when_it_cannot_run() -> None:
+    child = ended_badly(Child("the watch", ["-c", f"exit({BAD_USE})"]))
+    with pytest.raises(ServiceError, match="the watch cannot run as asked"):
+        Supervisor([child], lambda _line: None)._look()
+
+
+def test_only_keeper_and_messages_are_spare(tmp_path: Path) -> None:
+    shop = shop_of(people_text(DAY_PERSON))
+    children = children_of(shop, tmp_path / "shop.toml", tmp_path, None)
+    spare = {child.name for child in children if child.spare}
+    assert spare == {"the keeper of the archive", "the messages to people"}

@@ -43,10 +43,10 @@ def children_of(
     argv = module_argv(str(watch[0]), *watch[1:])
     children.append(Child("the watch", argv, ready_file=folder / READY_FILE, beats=True))
     keeper = module_argv("envmon.service.keeper_process", shop_path, "--data", folder, *clock)
-    children.append(Child("the keeper of the archive", keeper))
+    children.append(Child("the keeper of the archive", keeper, spare=True))
     if shop.contact:
         argv = module_argv("envmon.service.notice_process", shop_path, "--data", folder, *clock)
-        children.append(Child("the messages to people", argv))
+        children.append(Child("the messages to people", argv, spare=True))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)

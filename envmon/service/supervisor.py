@@ -29,6 +29,9 @@ START_TIMEOUT_S = 30.0
 STOP_TIMEOUT_S = 10.0
 BACKOFF_FIRST_S = 0.5
 BACKOFF_CAP_S = 30.0
+SLOW_FIRST_S = 5.0
+SLOW_CAP_S = 60.0
+"""What cannot run as asked waits longer: until a person has put right what it said."""
 ANSWER_TIMEOUT_S = 2.0
 STEADY_S = 60.0
 """A process that ran so long has started well; its next fall counts as the first."""
@@ -45,6 +48,7 @@ class Child:
         port: It is ready when this loopback port answers.
         ready_file: It is ready when this file has come; with neither it is ready at once.
         ends_run: When it exits by itself, the whole run is over.
+        spare: The shop is watched without it too: though it cannot run as asked, that goes on.
         beats: It shows its turns through a pipe.
         answers: It answers HTTP on its port as long as it does its work.
     """
@@ -54,6 +58,7 @@ class Child:
     port: int | None = None
     ready_file: Path | None = None
     ends_run: bool = False
+    spare: bool = False
     beats: bool = False
     answers: bool = False
     alive: AlivePipe | None = None
@@ -209,15 +214,24 @@ class Supervisor:
             if child.ends_run:
                 self._stopping = True
                 return
-            if code == BAD_USE:
+            if code == BAD_USE and not child.spare:
                 raise ServiceError(f"{child.name} cannot run as asked; what it said is above")
             if child.restart_at <= child.started_at:
-                wait_s = min(BACKOFF_CAP_S, BACKOFF_FIRST_S * 2 ** min(child.falls, 10))
-                child.falls += 1
-                child.restart_at = now + wait_s
-                self._say(f"{child.name} ended (exit {code}); starting it again in {wait_s:g} s")
+                self._put_off(child, code, now)
             elif now >= child.restart_at:
                 child.start()
+
+    def _put_off(self, child: Child, code: int, now: float) -> None:
+        """Say that a process has ended, and when it is started again."""
+        bad = code == BAD_USE
+        first_s, cap_s = (SLOW_FIRST_S, SLOW_CAP_S) if bad else (BACKOFF_FIRST_S, BACKOFF_CAP_S)
+        wait_s = min(cap_s, first_s * 2 ** min(child.falls, 10))
+        child.falls += 1
+        child.restart_at = now + wait_s
+        if bad:
+            log.error("%s: cannot run as asked and does NOT do its work; put right what it said "
+                      "above", child.name)  # fmt: skip
+        self._say(f"{child.name} ended (exit {code}); starting it again in {wait_s:g} s")
 
 
 def module_argv(module: str, *arguments: object) -> list[str]:
