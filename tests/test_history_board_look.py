@@ -111,7 +111,8 @@ def test_it_opens_without_a_word_of_complaint(told: Stand, browser: Browser) -> 
     key(page, "span", "7d").click()
     page.wait_for_selector('[data-f="fine"]:has-text("One step of the line: 10 min")')
     context.close()
-    assert complaints == []
+    # The browser says so of every page that would sound and was not touched yet.
+    assert [c for c in complaints if "AudioContext was not allowed to start" not in c] == []
     assert [a for a in asked if not a.startswith((told.url, "data:", "blob:"))] == []
 
 

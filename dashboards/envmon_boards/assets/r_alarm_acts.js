@@ -84,7 +84,7 @@
   }
 
   function field(label, name, value, length) {
-    const box = make("label", "field", label);
+    const box = make("label", "why-field", label);
     const input = make("input", "", "");
     Object.assign(input, { name, value, maxLength: length, autocomplete: "off" });
     box.append(input);
