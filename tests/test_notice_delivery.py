@@ -14,6 +14,7 @@ import pytest
 from envmon.clock import DAY_US, HOUR_US
 from envmon.facts import NewEvent
 from envmon.service.notice_desk import MOST_LOST
+from envmon.service.trouble_senses import notice_word
 from tests.mosquitto_support import wait_until
 from tests.notice_support import Stand, people_text
 
@@ -146,20 +147,19 @@ def test_word_for_the_watch_comes_after_five_minutes_and_goes(
     stand: Stand, phone: HttpReceiver, tmp_path: Path
 ) -> None:
     stand.settle()
-    word = tmp_path / "notice.word"
-    assert word.read_text(encoding="utf-8") == '{"text":""}'
+    assert notice_word(tmp_path, expected=True) == ""
     phone.stop()
     stand.raise_alarm()
     stand.wait(290)
-    assert word.read_text(encoding="utf-8") == '{"text":""}'
+    assert notice_word(tmp_path, expected=True) == ""
     stand.wait(90)
-    said = word.read_text(encoding="utf-8")
+    said = notice_word(tmp_path, expected=True)
     assert "1 message does not go out over phone, since 14:00:" in said
     assert "s3cret" not in said
     assert "127.0.0.1" not in said
     phone.start()
     stand.wait(120)
-    assert word.read_text(encoding="utf-8") == '{"text":""}'
+    assert notice_word(tmp_path, expected=True) == ""
 
 
 @pytest.fixture

@@ -5,8 +5,14 @@ The promises are this project's own; where a figure comes from is said beside it
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
+import time
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from envmon.clock import HOUR_US
@@ -14,6 +20,15 @@ from envmon.errors import ServiceError
 from envmon.service.ending import BAD_USE
 from envmon.service.shop_run import children_of
 from envmon.service.supervisor import SLOW_CAP_S, Child, Supervisor
+from envmon.service.trouble_senses import (
+    NOTICE_WORD,
+    WORD_OLD_S,
+    NoticeWord,
+    Senses,
+    Told,
+    notice_word,
+)
+from tests.mosquitto_support import wait_until
 from tests.notice_support import (
     DAY_PERSON,
     Desk,
@@ -145,3 +160,64 @@ def test_only_keeper_and_messages_are_spare(tmp_path: Path) -> None:
     children = children_of(shop, tmp_path / "shop.toml", tmp_path, None)
     spare = {child.name for child in children if child.spare}
     assert spare == {"the keeper of the archive", "the messages to people"}
+
+
+def at_s(folder: Path) -> float:
+    return msgspec.json.decode((folder / NOTICE_WORD).read_bytes(), type=NoticeWord).at_s
+
+
+@pytest.mark.parametrize("ago_s", [WORD_OLD_S + 1, -5.0], ids=["old", "before a restart"])
+def test_word_that_is_not_fresh_means_nobody_is_told(tmp_path: Path, ago_s: float) -> None:
+    """A word ahead of the monotonic time is from before the machine started; clock_gettime(2)."""
+    now_s = time.monotonic()
+    word = msgspec.json.encode(NoticeWord("no mail goes out", now_s - ago_s))
+    (tmp_path / NOTICE_WORD).write_bytes(word)
+    said = notice_word(tmp_path, expected=True)
+    assert said.startswith("nobody is told: the notice process has given no sign of life for 60 s")
+    assert said.endswith("it last said: no mail goes out")
+    assert notice_word(tmp_path) == "no mail goes out"
+
+
+def test_missing_word_is_wrong_only_where_people_are_to_be_told(tmp_path: Path) -> None:
+    assert notice_word(tmp_path, expected=True).startswith("nobody is told")
+    assert notice_word(tmp_path) == ""
+
+
+def test_senses_allow_the_notice_process_a_minute_to_begin(tmp_path: Path) -> None:
+    told = Told(link_up=True, link_error="", store_error="", archive="", set_back=0)
+    for expects, after in ((True, "nobody is told"), (False, "")):
+        senses = Senses(tmp_path, expects_notice=expects)
+        assert senses.seen(0, told).notice == ""
+        senses._grace_s -= WORD_OLD_S
+        senses._word_at = 0.0
+        assert senses.seen(0, told).notice[:14] == after
+
+
+def test_word_is_left_again_though_nothing_changes(
+    stand: Stand, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stand.settle()
+    first_s = at_s(tmp_path)
+    stand.settle()
+    assert at_s(tmp_path) == first_s, "not with every turn"
+    monkeypatch.setattr("envmon.service.notice_process.WORD_EVERY_S", 0.0)
+    stand.settle()
+    assert first_s < at_s(tmp_path) <= time.monotonic()
+
+
+def test_process_that_is_held_leaves_no_fresh_word(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Source of the hanging: SIGSTOP cannot be caught (POSIX)."""
+    shop = tmp_path / "shop.toml"
+    shop.write_text(people_text(DAY_PERSON), encoding="utf-8")
+    argv = ["-m", "envmon.service.notice_process", str(shop), "--data", str(tmp_path)]
+    with subprocess.Popen([sys.executable, *argv], stderr=subprocess.DEVNULL) as process:
+        try:
+            wait_until((tmp_path / NOTICE_WORD).exists, "the word")
+            assert notice_word(tmp_path, expected=True) == ""
+            os.kill(process.pid, signal.SIGSTOP)
+            monkeypatch.setattr("envmon.service.trouble_senses.WORD_OLD_S", 0.5)
+            wait_until(lambda: notice_word(tmp_path, expected=True) != "", "it to be missed")
+        finally:
+            process.kill()

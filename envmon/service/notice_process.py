@@ -50,6 +50,8 @@ log = logging.getLogger("envmon.notice")
 TURN_S = 0.2
 LOOK_EVERY_S = 0.5
 DISK_EVERY_S = 30.0
+WORD_EVERY_S = 10.0
+"""The watch hears so often that this process lives; six times as often as it has to."""
 LATE_US = 5 * MINUTE_US
 """What could not be delivered for so long is said to the watch."""
 _NEVER_READ = (0, "")
@@ -79,6 +81,7 @@ class Notice:
         self.desk = Desk(self._outbox, self._book, Channels(shop, shop_path), clock, self._link)
         self._look_s = self._disk_s = 0.0
         self._said: str | None = None
+        self._said_s = 0.0
         self._trouble = ""
 
     @property
@@ -181,18 +184,18 @@ class Notice:
         return link_of(self._base, self._key, Ticket(message.person, until_us, message.alarms))
 
     def _say(self) -> None:
-        """Leave word for the watch, when it changes."""
-        text = self._word()
-        if text == self._said:
+        """Leave word for the watch: when it changes, and as a sign of life."""
+        text, now_s = self._word(), time.monotonic()
+        if text == self._said and now_s < self._said_s + WORD_EVERY_S:
             return
         path = self._folder / NOTICE_WORD
         fresh = path.with_name(f"{NOTICE_WORD}.new")
         try:
-            fresh.write_bytes(msgspec.json.encode(NoticeWord(text)))
+            fresh.write_bytes(msgspec.json.encode(NoticeWord(text, now_s)))
             fresh.replace(path)
         except OSError as error:
             raise StoreError(f"cannot leave word in {path}: {error}; check the disk") from error
-        self._said = text
+        self._said, self._said_s = text, now_s
 
     def _word(self) -> str:
         now_us = self._clock.now_us()

@@ -18,13 +18,21 @@ ROOM_EVERY_S = 10.0
 WORD_EVERY_S = 5.0
 NOTICE_WORD = "notice.word"
 """File of the data folder in which the notice process says what is wrong."""
+WORD_OLD_S = 60.0
+"""A notice process that left no word for so long is dead or hangs [s, real time]."""
 APART_S = 0.1
 
 
 class NoticeWord(msgspec.Struct, frozen=True):
-    """What the notice process last said: nothing, or what is wrong."""
+    """What the notice process last said: nothing, or what is wrong.
+
+    Attributes:
+        text: What is wrong.
+        at_s: When it said so, by the machine's monotonic time [s].
+    """
 
     text: str = ""
+    at_s: float = 0.0
 
 
 class Told(NamedTuple):
@@ -60,15 +68,28 @@ def room_of(folder: Path) -> Room:
     return Room(usage.free, usage.total)
 
 
-def notice_word(folder: Path) -> str:
-    """Return what the notice process says is wrong; empty when nothing is, or it never spoke."""
+def notice_word(folder: Path, *, expected: bool = False) -> str:
+    """Return what is wrong with telling people; empty when nothing is.
+
+    Args:
+        folder: Data folder.
+        expected: A notice process should run, and leave word again and again.
+    """
     path = folder / NOTICE_WORD
     try:
-        return msgspec.json.decode(path.read_bytes(), type=NoticeWord).text
+        word = msgspec.json.decode(path.read_bytes(), type=NoticeWord)
     except FileNotFoundError:
-        return ""
+        return f"nobody is told: {_SILENT}" if expected else ""
     except (OSError, msgspec.MsgspecError) as error:
         return f"cannot read {path}: {error}; start envmon again"
+    # The monotonic time begins anew with the machine: a word from before may lie ahead of it.
+    fresh = 0.0 <= time.monotonic() - word.at_s <= WORD_OLD_S
+    if expected and not fresh:
+        return f"nobody is told: {_SILENT}" + (f"; it last said: {word.text}" * bool(word.text))
+    return word.text
+
+
+_SILENT = f"the notice process has given no sign of life for {WORD_OLD_S:g} s; start envmon again"
 
 
 class Senses:
@@ -76,10 +97,13 @@ class Senses:
 
     Args:
         folder: Data folder.
+        expects_notice: A notice process should run; it has ``WORD_OLD_S`` to begin.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, expects_notice: bool = False) -> None:
         self._folder = folder
+        self._expects_notice = expects_notice
+        self._grace_s = time.monotonic() + WORD_OLD_S
         self._look_at = self._room_at = self._word_at = 0.0
         self._room = Room(0, 0)
         self._word = ""
@@ -100,7 +124,9 @@ class Senses:
         if now >= self._room_at:
             self._room_at, self._room = now + ROOM_EVERY_S, room_of(self._folder)
         if now >= self._word_at:
-            self._word_at, self._word = now + WORD_EVERY_S, notice_word(self._folder)
+            expected = self._expects_notice and now >= self._grace_s
+            self._word_at = now + WORD_EVERY_S
+            self._word = notice_word(self._folder, expected=expected)
         return Seen(
             at_us, now, wall_lead_us(), told.link_up, told.link_error, told.store_error,
             self._room, told.archive, self._word, told.set_back,

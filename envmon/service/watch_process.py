@@ -125,7 +125,8 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
     lock = lock_folder(folder)
     clock = clock_from_text(clock_text)
     store, _ = open_or_renew(folder, shop.shop.site, clock.now_us())
-    watch = Watch(shop, store, link_from(shop), clock, Senses(folder))
+    senses = Senses(folder, expects_notice=bool(shop.contact))
+    watch = Watch(shop, store, link_from(shop), clock, senses)
     (folder / READY_FILE).touch()
     logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
     inode = store.path.stat().st_ino
