@@ -110,6 +110,21 @@ def test_every_state_in_plain_words_and_by_its_short_name(
             assert "by Signe" in why
 
 
+def test_one_that_is_over_was_raised_then(stand: Stand, browser: Browser) -> None:
+    """Its time is that of its raising: "over since" would be a lie."""
+    over = alarm("window", life="RTNUN", minutes=40)
+    say_alarms(stand, over)
+    stand.say(bay_with(stand, over))
+    with page_of(browser, stand.url + "/alarms") as page:
+        page.wait_for_selector(row("north-window"))
+        assert page.inner_text(row("north-window") + " .facts").startswith(
+            "raised 13:25\n40 min ago"
+        )
+        page.goto(stand.url + "/")
+        page.wait_for_selector('[data-bay="north"][data-loud="loud"]')
+        assert page.inner_text(card("north", "alarm")).startswith("over, raised 13:25: ")
+
+
 def test_priorities_differ_by_word_shape_and_colour(stand: Stand, browser: Browser) -> None:
     """Never colour alone: WCAG 2.2, success criterion 1.4.1."""
     ranks: Any = ("high", "medium", "low")

@@ -23,6 +23,9 @@
   const isUnseen = (alarm) => UNSEEN.has(alarm.life);
   const keyOf = (alarm) => `${alarm.id} ${alarm.since}`;
 
+  // Its time is that of its raising; "acknowledged since" or "over since" would be a lie.
+  const sinceWord = (alarm) => (alarm.life === "UNACK" || !isOpen(alarm) ? "since" : "raised");
+
   // One that is only about to happen is a warning.
   function headOf(alarm) {
     if (alarm.life === "UNACK") return alarm.what === "leaving" ? "WARNING" : "ALARM";
@@ -108,6 +111,7 @@
 
   Object.assign(window.envmon, {
     RANKS, LIVES, isOpen, isUnseen, keyOf, headOf, nameOf, partsOf, groupsOf, unseenIn, spokenOf,
+    sinceWord,
     lengthText, byUrgency,
   });
 })();

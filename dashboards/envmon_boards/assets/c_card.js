@@ -3,6 +3,7 @@
 (() => {
   const {
     put, make, timeOfDay, squeeze, setShape, kindOf, WORDS, headOf, partsOf, isUnseen, spokenOf,
+    sinceWord,
   } = window.envmon;
   const MEASURED = [
     "air_temp_c", "rel_hum_pct", "panel_temp_c", "water_temp_c", "dissolved_solids_ppm",
@@ -111,10 +112,11 @@
 
   function tellAlarm(card, { alarm, others }, reason) {
     const alone = card.classList.contains("alone");
-    const when = `since ${timeOfDay(alarm.since)}${others > 0 ? ` (+${others})` : ""}`;
+    const when = `${sinceWord(alarm)} ${timeOfDay(alarm.since)}${others > 0 ? ` (+${others})` : ""}`;
     const about = reason ?? aboutText(alarm);
+    const comma = alarm.life === "UNACK" ? "" : ",";
     put(card, "alarm-head", alone ? headOf(alarm) : "");
-    squeeze(put(card, "alarm", alone ? when : `${headOf(alarm)} ${when}: ${about}`));
+    squeeze(put(card, "alarm", alone ? when : `${headOf(alarm)}${comma} ${when}: ${about}`));
     squeeze(put(card, "alarm-about", alone ? about : ""));
   }
 

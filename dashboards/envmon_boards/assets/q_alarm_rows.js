@@ -3,7 +3,7 @@
 (() => {
   const {
     put, make, timeOfDay, setShape, LIVES, isOpen, isUnseen, nameOf, partsOf, groupsOf, unseenIn,
-    lengthText, byUrgency,
+    lengthText, byUrgency, sinceWord,
   } = window.envmon;
   const unfolded = new Set();
   let drawn = "";
@@ -27,9 +27,10 @@
 
   function facts(alarm) {
     const line = make("p", "facts", "");
-    const since = make("span", "", `since ${timeOfDay(alarm.since)}`);
+    const since = make("span", "", `${sinceWord(alarm)} ${timeOfDay(alarm.since)}`);
     const length = make("span", "length", "");
     length.dataset.since = alarm.since;
+    length.dataset.ago = sinceWord(alarm) === "since" ? "" : " ago";
     line.append(since, length, lifeWords(alarm));
     if (alarm.by && alarm.life === "ACKED") line.append(make("span", "", `by ${alarm.by}`));
     return line;
@@ -134,7 +135,8 @@
 
   function drawLengths(root, now) {
     for (const element of root.querySelectorAll("[data-since]")) {
-      const text = now ? lengthText((now - Date.parse(element.dataset.since)) / 1000) : "";
+      const { since, ago } = element.dataset;
+      const text = now ? lengthText((now - Date.parse(since)) / 1000) + ago : "";
       if (element.textContent !== text) element.textContent = text;
     }
   }
