@@ -17,7 +17,9 @@ import pytest
 
 from envmon.clock import HOUR_US
 from envmon.errors import ServiceError
+from envmon.facts import NewEvent
 from envmon.service.ending import BAD_USE
+from envmon.service.notice_desk import OUT_OF_TURN
 from envmon.service.shop_run import children_of
 from envmon.service.supervisor import SLOW_CAP_S, Child, Supervisor
 from envmon.service.trouble_senses import (
@@ -221,3 +223,65 @@ def test_process_that_is_held_leaves_no_fresh_word(
             wait_until(lambda: notice_word(tmp_path, expected=True) != "", "it to be missed")
         finally:
             process.kill()
+
+
+def end_alarm(stand: Stand, alarm: str) -> None:
+    data = {"alarm": alarm, "what": alarm.partition("-")[2]}
+    stand.add(NewEvent(stand.clock.now_us(), "alarm_cleared", "north", data))
+
+
+def begin_in_turn(stand: Stand) -> None:
+    """Let the next try be one that keeps the order; one of ``OUT_OF_TURN`` does not."""
+    stand.notice.desk._channels["phone"].fails = OUT_OF_TURN
+
+
+def test_what_waited_out_an_outage_comes_in_the_order_it_was_decided(
+    stand: Stand, phone: HttpReceiver
+) -> None:
+    stand.settle()
+    phone.stop()
+    for place in range(6):
+        stand.raise_alarm(f"north-x{place}", priority="medium")
+        stand.wait(300, 20)
+    begin_in_turn(stand)
+    phone.start()
+    stand.wait(180, 5)
+    assert [line.split()[2] for line in phone.lines] == [f"north-x{place}" for place in range(6)]
+
+
+def test_alarm_over_before_it_could_be_told_says_so_and_its_all_clear_follows(
+    stand: Stand, phone: HttpReceiver
+) -> None:
+    stand.settle()
+    phone.stop()
+    stand.raise_alarm("north-window", priority="medium")
+    stand.wait(300)
+    end_alarm(stand, "north-window")
+    stand.wait(300)
+    begin_in_turn(stand)
+    phone.start()
+    stand.wait(180, 5)
+    assert [line.partition(",")[0] for line in phone.lines] == [
+        "OVER BY NOW: North bay: north-window is wrong at 20 °C",
+        "Over: North bay: north-window is wrong at 20 °C",
+    ]
+
+
+def test_message_a_server_refuses_holds_up_the_next_for_minutes_only(
+    stand: Stand, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The server is a real one; what it refuses is one message, again and again."""
+    came: list[str] = []
+
+    def refuse() -> None:
+        waits = stand.notice.desk._channels["phone"].trying
+        came.append(waits.delivery.message.line if waits else "")
+        phone.code = 500 if "north-x0" in came[-1] else 200
+
+    monkeypatch.setattr(phone, "came", refuse)
+    stand.raise_alarm("north-x0", priority="medium")
+    stand.wait(300, 10)
+    stand.raise_alarm("north-x1", priority="high")
+    stand.wait(600, 10)
+    assert any("north-x1" in line for line in phone.lines)
+    assert not any("north-x0" in line for line in phone.lines)

@@ -32,6 +32,8 @@ LIMIT_S = 30.0
 """A try that takes longer counts as failed [s, real time]."""
 MOST_LOST = 3
 """So many tries of a channel may hang before no further one is begun."""
+OUT_OF_TURN = 4
+"""Of so many tries of a channel that fails, one goes to what is not the oldest."""
 _WEIGHTS = {"high": "failure", "medium": "warning", "low": "info"}
 
 
@@ -186,7 +188,9 @@ class Desk:
     def _begin_next(
         self, name: str, channel: _Channel, standing: Collection[str], now_us: int
     ) -> None:
-        for delivery in self.outbox.due(name, now_us):
+        # One message that a server will not take must not hold up all after it.
+        in_turn = channel.fails % OUT_OF_TURN != OUT_OF_TURN - 1
+        for delivery in self.outbox.due(name, now_us, in_turn=in_turn):
             message = delivery.message
             why = outdated(message, standing, now_us)
             if why:
@@ -197,7 +201,8 @@ class Desk:
             if quiet_us is not None:
                 self.outbox.hold(delivery.id, quiet_us)
                 continue
-            self._begin(name, channel, delivery)
+            over = not any(alarm in standing for alarm, _ in message.alarms)
+            self._begin(name, channel, delivery, over=over and bool(message.alarms))
             return
 
     def _quiet_us(self, message: Message, now_us: int) -> int | None:
@@ -207,7 +212,7 @@ class Desk:
             return None
         return person.quiet_end_us(now_us)
 
-    def _begin(self, name: str, channel: _Channel, delivery: Delivery) -> None:
+    def _begin(self, name: str, channel: _Channel, delivery: Delivery, *, over: bool) -> None:
         now_us = self.clock.now_us()
         try:
             address = self.addresses.address(name)
@@ -220,7 +225,7 @@ class Desk:
         self._numbers += 1
         tried = _Try(self._numbers, name, delivery, time.monotonic())
         channel.trying = tried
-        parcel = self._parcel(delivery)
+        parcel = self._parcel(delivery)._replace(over=over)
         thread = threading.Thread(
             target=lambda: self._done.put((tried, send(address, parcel))),
             name=f"notice-{name}",

@@ -205,13 +205,25 @@ class Outbox:
             db.execute("DELETE FROM delivery WHERE done_us < ?", (old_us,))
         return len(rows)
 
-    def due(self, channel: str, now_us: int) -> list[Delivery]:
-        """Return what waits for a channel and may be tried now, the longest due first."""
-        sql = (
-            f"SELECT {_COLUMNS} WHERE standing = 'waiting' AND channel = ? AND due_us <= ? "
-            "ORDER BY due_us, id LIMIT 20"
+    def due(self, channel: str, now_us: int, *, in_turn: bool = True) -> list[Delivery]:
+        """Return what waits for a channel and may be tried now.
+
+        Args:
+            channel: Name of the channel.
+            now_us: Time now [µs].
+            in_turn: As it was decided, and nothing before what failed for the same person;
+                otherwise the longest due first.
+        """
+        later = (
+            "AND NOT EXISTS (SELECT 1 FROM delivery AS before WHERE before.standing = 'waiting' "
+            "AND before.channel = delivery.channel AND before.person = delivery.person "
+            "AND before.id < delivery.id AND before.due_us > ? AND before.error <> '') ORDER BY id"
         )
-        return [_delivery(row) for row in self._rows(sql, (channel, now_us))]
+        turn, values = (later, (channel, now_us, now_us)) if in_turn else (
+            "ORDER BY due_us, id", (channel, now_us))  # fmt: skip
+        where = "WHERE standing = 'waiting' AND channel = ? AND due_us <= ?"
+        sql = f"SELECT {_COLUMNS} {where} {turn} LIMIT 20"
+        return [_delivery(row) for row in self._rows(sql, values)]
 
     def waiting_channels(self) -> list[str]:
         """Return the channels that something waits for."""
@@ -248,15 +260,15 @@ class Outbox:
             )
 
     def hold(self, delivery_id: int, until_us: int) -> None:
-        """Hold a delivery back, for quiet hours."""
-        self._change("due_us = ?", until_us, delivery_id)
+        """Hold a delivery back, for quiet hours; it no longer counts as failing."""
+        self._change("due_us = ?, error = ''", until_us, delivery_id)
 
     def hasten(self, channel: str, now_us: int) -> None:
-        """Let everything that failed on a channel be tried now: it works again."""
+        """Let what a channel kept waiting be tried now, in the order it was decided."""
         with self._atomic() as db:
             db.execute(
                 "UPDATE delivery SET due_us = ? WHERE standing = 'waiting' AND channel = ? "
-                "AND tries > 0 AND due_us > ?",
+                "AND (due_us <= ? OR error <> '')",
                 (now_us, channel, now_us),
             )
 

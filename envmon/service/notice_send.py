@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 SHORT = 320
 """A service whose messages are no longer than this is a phone's short messages."""
+OVER_BY_NOW = "OVER BY NOW: "
 SECOND_COPY = " (perhaps sent before)"
 _UNSURE = re.compile(r"timed? ?out|timeout|reset|aborted|disconnected|broken pipe", re.IGNORECASE)
 # Of the 7-bit alphabet of GSM 03.38 what a message here may hold (from memory).
@@ -40,6 +41,7 @@ class Parcel(NamedTuple):
         link: Where it is acknowledged, or empty.
         second: It may have been sent before.
         weight: ``info``, ``success``, ``warning`` or ``failure``; some services show it.
+        over: Everything told in it is over by now; the all-clear, with its time, comes after it.
     """
 
     line: str
@@ -47,6 +49,7 @@ class Parcel(NamedTuple):
     link: str = ""
     second: bool = False
     weight: str = "info"
+    over: bool = False
 
 
 class Outcome(NamedTuple):
@@ -133,7 +136,7 @@ def worded(service: NotifyBase, parcel: Parcel) -> tuple[str, str]:
     A phone's short message is one line; mail has the line as its subject and everything below;
     the rest gets the line, and the link under it.
     """
-    line = parcel.line
+    line = cut(OVER_BY_NOW + parcel.line, LINE) if parcel.over else parcel.line
     if parcel.second:
         line = cut(line, LINE - len(SECOND_COPY)) + SECOND_COPY
     if service.body_maxlen <= SHORT:
