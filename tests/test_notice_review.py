@@ -33,6 +33,7 @@ from envmon.service.trouble_senses import (
 from tests.mosquitto_support import wait_until
 from tests.notice_support import (
     DAY_PERSON,
+    SECOND_PERSON,
     Desk,
     Stand,
     book_of,
@@ -285,3 +286,22 @@ def test_message_a_server_refuses_holds_up_the_next_for_minutes_only(
     stand.wait(600, 10)
     assert any("north-x1" in line for line in phone.lines)
     assert not any("north-x0" in line for line in phone.lines)
+
+
+def test_alarm_raised_anew_for_a_curing_car_reaches_who_it_now_matters_to() -> None:
+    desk = Desk(book_of(DAY_PERSON, SECOND_PERSON.replace('after = "15 min"\n', "")))
+    desk.raise_alarm("north-window", "medium")
+    desk.wait_min(5)
+    desk.take("alarm_acknowledged", alarm="north-window", by="Ola", via="wall")
+    assert {m.person for m in desk.sent} == {"ola"}
+    desk.sent.clear()
+    data = {"alarm": "north-window", "what": "window", "priority": "high", "stage": "coating"}
+    desk.take("alarm_again", **data, text="the air is wet", do="shut the door")
+    desk.wait(20)
+    line = "STILL: HIGH North bay: the air is wet, since 14:00; shut the door"
+    assert sorted(told(desk.sent)) == [f"kari: {line}", f"ola: {line}"]
+    assert desk.state.standing["north-window"].notice.stage == "coating"
+    assert {m.breaks_quiet for m in desk.sent} == {True}
+    assert not any("acknowledged" in m.body for m in desk.sent)
+    desk.wait_min(16)
+    assert sum("NOT ACKNOWLEDGED: HIGH" in line for line in told(desk.sent)) == 2

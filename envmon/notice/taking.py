@@ -145,10 +145,13 @@ def _again(state: NoticeState, event: Event, at_us: int) -> None:
         return
     said, notice = event.data, standing.notice
     priority = said.get("priority")
+    standing.under = said.get("under", standing.under)
     standing.notice = msgspec.structs.replace(
         notice,
         priority=priority if priority in RANKS else notice.priority,
         stage=said.get("stage", notice.stage),
+        text=str(said.get("text") or notice.text),
+        do=str(said.get("do") or notice.do),
     )
     let_all_off(state, notice.alarm)
     begin_round(standing, "again", at_us, event.seq)

@@ -117,7 +117,7 @@ def _paragraph(notice: Notice, now_us: int, book: Book) -> str:
         return f"{head}, over since {local_time(notice.over_us, now_us, book)}{because}."
     told = {
         "raised": "",
-        "again": " It was acknowledged, and still stands.",
+        "again": " It still stands.",
         "escalated": " Nobody has acknowledged it, so you are told too.",
         "repeat": " Nobody has acknowledged it yet.",
     }
