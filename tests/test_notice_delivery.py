@@ -30,6 +30,7 @@ OLA = '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone", "mail"]\nleas
 KARI = OLA.replace("ola", "kari").replace("Ola", "Kari").replace("phone", "second") + (
     'after = "10 min"\n'
 )
+LINK = '\n[notice]\nlink_base = "https://air.kelp-quay.example"\n'
 
 
 @pytest.fixture
@@ -38,7 +39,7 @@ def stand(
 ) -> Iterator[Stand]:
     monkeypatch.setenv("ENVMON_CHANNEL_SECOND", phone.address)
     monkeypatch.setenv("ENVMON_CHANNEL_MAIL", mail.address)
-    stand = Stand(tmp_path, people_text(OLA, KARI))
+    stand = Stand(tmp_path, people_text(OLA, KARI) + LINK)
     yield stand
     stand.close()
 
@@ -55,7 +56,7 @@ def test_alarm_reaches_phone_and_mail(stand: Stand, phone: HttpReceiver, mail: M
     assert plain is not None
     text = plain.get_content()
     assert "To do: bring the air back" in text
-    assert "To acknowledge: http://127.0.0.1:8050/ack/" in text
+    assert "To acknowledge: https://air.kelp-quay.example/ack/" in text
 
 
 def test_person_who_acknowledges_stops_the_escalation(stand: Stand, phone: HttpReceiver) -> None:

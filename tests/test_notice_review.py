@@ -31,6 +31,7 @@ from envmon.service.trouble_senses import (
     notice_word,
 )
 from tests.mosquitto_support import wait_until
+from tests.notice_fixtures import ALONE
 from tests.notice_support import (
     DAY_PERSON,
     SECOND_PERSON,
@@ -305,3 +306,19 @@ def test_alarm_raised_anew_for_a_curing_car_reaches_who_it_now_matters_to() -> N
     assert not any("acknowledged" in m.body for m in desk.sent)
     desk.wait_min(16)
     assert sum("NOT ACKNOWLEDGED: HIGH" in line for line in told(desk.sent)) == 2
+
+
+@pytest.mark.parametrize("base", ["", "https://air.kelp-quay.example"])
+def test_link_is_sent_only_where_its_base_is_given(
+    tmp_path: Path, phone: HttpReceiver, base: str
+) -> None:
+    """Without one it would lead to the machine itself (RFC 1122, 3.2.1.3), dead on a phone."""
+    table = f'\n[notice]\nlink_base = "{base}"\n' if base else ""
+    stand = Stand(tmp_path, people_text(ALONE) + table)
+    stand.raise_alarm()
+    stand.wait(60)
+    stand.close()
+    (got,) = phone.got
+    assert ("/ack/" in str(got)) == bool(base)
+    assert ("http" in got["message"]) == bool(base)
+    assert not base or f"{base}/ack/" in got["message"]

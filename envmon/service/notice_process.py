@@ -71,7 +71,7 @@ class Notice:
     def __init__(self, shop: Shop, shop_path: Path, folder: Path, clock: Clock) -> None:
         self._clock, self._folder = clock, folder
         self._book = book_from_shop(shop)
-        self._base = shop.notice.link_base or boards_address(shop)
+        self._base = shop.notice.link_base
         self._key = ensure_key(folder)
         self._outbox = Outbox(folder)
         self._kept = self._outbox.kept()
@@ -178,7 +178,8 @@ class Notice:
             log.info("telling %s: %s", message.person, message.line)
 
     def _link(self, message: Message) -> str:
-        if not message.alarms:
+        # An address of the machine itself would be dead on a phone.
+        if not message.alarms or self._base is None:
             return ""
         until_us = self._clock.now_us() + GOOD_FOR_US
         return link_of(self._base, self._key, Ticket(message.person, until_us, message.alarms))
@@ -240,12 +241,6 @@ def _same(one: Kept, other: Kept) -> bool:
     if one[:2] != other[:2]:
         return False
     return msgspec.structs.replace(one.state, now_us=other.state.now_us) == other.state
-
-
-def boards_address(shop: Shop) -> str:
-    """Return where the boards are, for the machine itself."""
-    host = shop.shop.boards_host
-    return f"http://{f'[{host}]' if ':' in host else host}:{shop.shop.boards_port}"
 
 
 def _ping_from(shop: Shop) -> Ping | None:
