@@ -18,9 +18,21 @@ from envmon_boards.sensors_page import sensors_page
 from envmon_boards.skeleton import demo_page, html, stage_page, top_bar, wall
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from envmon.shop.models import Shop
     from envmon_boards.api import Boards
 
 ASSETS = Path(__file__).parent / "assets"
+
+
+_WHOLE_SHOP: dict[str, Callable[[Shop], Any]] = {
+    "alarms": alarms_page,
+    "history": history_page,
+    "sensors": lambda _shop: sensors_page(),
+    "demo": demo_page,
+}
+"""Pages that are not about one bay."""
 
 
 def page(boards: Boards, path: str) -> Any:
@@ -38,14 +50,9 @@ def _below(boards: Boards, path: str) -> list[Any]:
     if kind == "stages" and bay_id in bays:
         stages = [(stage.id, stage.name) for stage in boards.plan.bays[bay_id].stages]
         return [stage_page(bays[bay_id], stages)]
-    if kind == "alarms" and not bay_id:
-        return [alarms_page(boards.shop)]
-    if kind == "history" and not bay_id:
-        return [history_page(boards.shop)]
-    if kind == "sensors" and not bay_id:
-        return [sensors_page()]
-    if kind == "demo" and boards.demo:
-        return [demo_page(boards.shop)]
+    whole = _WHOLE_SHOP.get(path.strip("/"))
+    if whole is not None and (kind != "demo" or boards.demo):
+        return [whole(boards.shop)]
     return [html.P(f"There is no page {path}. Bays: {', '.join(bays)}.", className="lost")]
 
 
