@@ -120,8 +120,8 @@ def test_another_version_with_other_stages_starts_and_judges_anew(tmp_path: Path
     """A snapshot made where a built-in stage did not exist yet."""
     plan = plan_from()
     state = fresh_state(plan, START_US)
-    for bay in state.bays.values():
-        del bay.stages["hand_over"]
+    for bay_id in plan.bays:
+        del state.bays[bay_id].stages["hand_over"]
     store = SqliteStore(tmp_path)
     saved = SavedGuard("of another version", state)
     store.save_snapshot(SNAPSHOT, START_US, msgspec.json.encode(saved))

@@ -10,6 +10,9 @@ from dataclasses import dataclass, field
 from threading import Lock
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from envmon.guard.alarm_acts import CLEARED, RAISED
+from envmon.guard.alarm_kinds import POINT_KINDS
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -60,17 +63,21 @@ class _BayMarks:
         if event.kind in {"stage_started", "stage_ended"}:
             _end_last(self.stages, event.at_us)
             _end_last(self.unknown, event.at_us)
-        stage = str(event.data.get("stage", ""))
+        stage = str(event.data.get("stage") or "")
+        what = str(event.data.get("what", ""))
         if event.kind == "stage_started":
             self.stages.append(Mark(event.at_us, None, "", stage))
         elif event.kind == "stage_fitness":
             _end_last(self.unknown, event.at_us)
             if event.data.get("fitness") == "unknown":
                 self.unknown.append(Mark(event.at_us, None, "", stage))
-        elif event.kind == "alarm_raised":
-            self.alarms.append(Mark(event.at_us, None, str(event.data.get("what", "")), stage))
-        elif event.kind == "alarm_cleared":
-            self._clear(str(event.data.get("what", "")), event.at_us)
+        elif what in POINT_KINDS:
+            return  # a chart of the air is no list of sensors; the alarm board has them
+        elif event.kind == RAISED:
+            self._clear(what, event.at_us)
+            self.alarms.append(Mark(event.at_us, None, what, stage))
+        elif event.kind == CLEARED:
+            self._clear(what, event.at_us)
 
     def _clear(self, what: str, at_us: int) -> None:
         for place in range(len(self.alarms) - 1, -1, -1):

@@ -108,8 +108,10 @@ class Publisher:
         self._shown = set(shown)
 
     def _take_back(self, topics: Iterable[str]) -> None:
+        # Unconfirmed: if the connection breaks, all of it is said anew on the next; and after a
+        # start there are so many that confirmed ones would hold up what comes behind them.
         for topic in sorted(topics):
-            self._link.publish(topic, b"", qos=1)
+            self._link.publish(topic, b"")
 
     def _show(self, alarms: dict[str, AlarmState]) -> None:
         for topic, alarm in alarms.items():

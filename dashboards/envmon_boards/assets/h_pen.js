@@ -15,7 +15,12 @@
   };
   const SHORT = { dew_margin_k: "above dew point" }; // its lane says of what
   const STATES = { door_open: ["shut", "open"], heater_on: ["off", "on"] };
-  const ALARM_WORDS = { window: "OUT OF WINDOW", unknown: "CANNOT BE TOLD" };
+  const ALARM_WORDS = {
+    window: "OUT OF WINDOW", unknown: "CANNOT BE TOLD", leaving: "ABOUT TO LEAVE",
+    condensation: "PANEL UNDER DEW POINT", cure_break: "CURE INTERRUPTED", frost: "NEAR FREEZING",
+    frost_unknown: "COLD NOT KNOWN", heater: "HEATER DOES NOT ANSWER", apart: "SENSORS DISAGREE",
+    drift: "SENSORS DRIFT APART",
+  };
 
   function el(name, marks = {}, text = null) {
     const element = document.createElementNS(NS, name);
