@@ -31,7 +31,6 @@ from envmon.service.trouble_senses import (
     notice_word,
 )
 from tests.mosquitto_support import wait_until
-from tests.notice_fixtures import ALONE
 from tests.notice_support import (
     DAY_PERSON,
     SECOND_PERSON,
@@ -314,7 +313,7 @@ def test_link_is_sent_only_where_its_base_is_given(
 ) -> None:
     """Without one it would lead to the machine itself (RFC 1122, 3.2.1.3), dead on a phone."""
     table = f'\n[notice]\nlink_base = "{base}"\n' if base else ""
-    stand = Stand(tmp_path, people_text(ALONE) + table)
+    stand = Stand(tmp_path, people_text(DAY_PERSON.replace("ola-phone", "phone")) + table)
     stand.raise_alarm()
     stand.wait(60)
     stand.close()
