@@ -9,11 +9,6 @@ import pytest
 
 from tests.chatter_support import EDGES, NEAR, Night, Rest, raised_in
 
-pytestmark = pytest.mark.xfail(
-    strict=False,
-    reason="deadbands and off-delays as they come are too small for slow and wandering sensors",
-)
-
 NIGHTS = (
     Night(1),
     Night(2, share=0.5, wander=0.2, every_s=10, coarse=True),

@@ -152,7 +152,7 @@ def _bare(state: GuardState) -> GuardState:
     """Return a state without what only says when to judge."""
     state = state.copy()
     for bay in state.bays.values():
-        bay.calm, bay.wake_us = {}, None
+        bay.calm, bay.wake_us, bay.begun_us = {}, None, 0
     return state
 
 

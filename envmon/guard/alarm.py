@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 _GROUP = {"window": "unfit", "unknown": "unknown", "cure_break": "unfit"}
 """What an alarm about a stage's limits is about -> the group a limit must be in."""
+_UNKNOWN_US = MINUTE_US
 _STANDS = frozenset({"UNACK", "ACKED"})
 
 
@@ -189,8 +190,7 @@ def raise_at(place: BayPlan, now: BayNow, alarm_id: str, what: str) -> int | Non
         return None
     since_us = now.stage_since_us or 0
     due = [
-        max(state.since_us, since_us)
-        + (place.rules.cure_break_us if what == "cure_break" else limit.on_delay_us)
+        max(state.since_us, since_us) + _on_delay_us(place, limit, what)
         for limit, state in _standing(stage.limits, now)
         if state.group == _GROUP[what]
     ]
@@ -213,7 +213,18 @@ def clear_at(place: BayPlan, now: BayNow, alarm_id: str, what: str) -> int | Non
     stands = _standing(stage.limits, now)
     if any(state.group in {_GROUP[what], "unknown"} for _, state in stands):
         return None
-    return max((state.since_us + limit.off_delay_us for limit, state in stands), default=None)
+    longest_us = _UNKNOWN_US if what == "unknown" else 2**62
+    return max(
+        (state.since_us + min(limit.off_delay_us, longest_us) for limit, state in stands),
+        default=None,
+    )
+
+
+def _on_delay_us(place: BayPlan, limit: HeldLimit, what: str) -> int:
+    if what == "cure_break":
+        return place.rules.cure_break_us
+    # The delays of a limit are long for the sake of noise; not to be known is no noise.
+    return min(limit.on_delay_us, _UNKNOWN_US) if what == "unknown" else limit.on_delay_us
 
 
 def _us(seconds: float) -> int:

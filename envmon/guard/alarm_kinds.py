@@ -49,11 +49,11 @@ _TABLE = (
     AlarmKind("unknown", "not known", "medium", "high", "look at the car and the sensors"),
     AlarmKind(
         "leaving", "about to leave its window", "low", "medium", "act now, it is still inside",
-        wants_ack=False, on_s=360, off_s=300,
+        wants_ack=False, on_s=360, off_s=1_800,
     ),
     AlarmKind(
         "condensation", "panel under the dew point", "medium", "high",
-        "dry the air, warm the panel; look at the coating", latches=True, on_s=120, off_s=300,
+        "dry the air, warm the panel; look at the coating", latches=True, on_s=120, off_s=1_200,
     ),
     AlarmKind(
         "cure_break", "cure interrupted", "high", "high",
@@ -69,7 +69,7 @@ _TABLE = (
     ),
     AlarmKind(
         "heater", "heater does not answer the cold", "medium", "high",
-        "look at the heater; gas and electrical work is for licensed people", off_s=300,
+        "look at the heater; gas and electrical work is for licensed people", off_s=3_600,
     ),
     AlarmKind(
         "apart", "sensors disagree", "low", "low", "compare with a third", on_s=300, off_s=600,

@@ -71,9 +71,10 @@ class Limit(Strict):
     """Width of the zone inside the edge that counts as marginal; a difference."""
     deadband: Number | None = None
     """How far back inside a value must come before it counts as inside again; a difference."""
-    on_delay: Seconds = 60.0
-    """How long outside before the alarm [s]."""
-    off_delay: Seconds = 60.0
+    on_delay: Seconds = 180.0
+    """How long outside before the alarm [s]. The defaults were found by letting noise rest on each
+    limit for a night; not to be known is told after a minute at most."""
+    off_delay: Seconds = 1_200.0
     """How long inside again before the alarm clears [s]."""
     source: str = Field(min_length=3)
     """Where the limit comes from, such as the maker's sheet and its section."""
