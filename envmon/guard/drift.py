@@ -93,6 +93,9 @@ def drifted(place: BayPlan, gaps: dict[str, Gap], at_us: int, *, before: bool) -
             gap = gaps.get(series.key)
             if gap is None or at_us - gap.since_us < WARM_UP_US:
                 continue
-            if abs(gap.lately - gap.usually) > share * QUANTITIES[quantity].agree_within:
+            known = QUANTITIES[quantity]
+            # Humidity of two places parts for days by itself, where one of them dries a wet car.
+            part = share * (2.0 if known.dimension == "percent" else 1.0)
+            if abs(gap.lately - gap.usually) > part * known.agree_within:
                 found[series.key] = gap.lately - gap.usually
     return found
