@@ -15,7 +15,7 @@ from envmon.guard.alarm import Scene, end_stage, lift_alarms, take_act
 from envmon.guard.alarm_kinds import CURING
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
 from envmon.guard.plan import SHOP
-from envmon.guard.signs import is_on, needs_trail
+from envmon.guard.signs import is_on
 from envmon.guard.state import Finding, GuardState, Last
 from envmon.guard.trail import NEVER_US
 
@@ -150,11 +150,9 @@ class Course:
     def _close(self) -> None:
         """Judge the bays that the facts of this moment speak for."""
         for bay_id in self._due - self._touched:
-            bay, now = self._places[bay_id], self._state.bays[bay_id]
-            if needs_trail(bay, now):
+            bay = self._places[bay_id]
+            if bay.held_rates or lengthen_trail(bay, self._state, self._state.now_us):
                 self._touched.add(bay_id)
-            else:
-                lengthen_trail(bay, self._state, self._state.now_us)
         self._due.clear()
         if self._touched:
             if is_on(self._state.bays[SHOP], "shop-silence"):

@@ -122,11 +122,13 @@ def wake_bay(
     return []
 
 
-def lengthen_trail(bay: BayPlan, state: GuardState, at_us: int) -> None:
-    """Make the trail of a calm bay longer; all else a judgement would find is as it was.
+def lengthen_trail(bay: BayPlan, state: GuardState, at_us: int) -> bool:
+    """Make the trail of a calm bay longer, and return whether that changed a sign.
+
+    Then the bay is to be judged; else all that a judgement would find is as it was.
 
     Args:
-        bay: The bay; nothing hangs on its trail (``needs_trail``).
+        bay: The bay; no limit is on a rate of change.
         state: What the guard remembers; what it remembers of the bay is replaced.
         at_us: Time of the reading that does it [µs].
     """
@@ -136,7 +138,11 @@ def lengthen_trail(bay: BayPlan, state: GuardState, at_us: int) -> None:
         known.update(moist_conditions(bay, known))
     trail = longer_trail(now.trail, known, at_us)
     due_us = trail_due_us(trail, both_known=True)
-    state.bays[bay.id] = msgspec.structs.replace(now, trail=trail, trail_due_us=due_us)
+    after = msgspec.structs.replace(now, trail=trail, trail_due_us=due_us, signs=dict(now.signs))
+    state.bays[bay.id] = after
+    if trail is not now.trail and needs_trail(bay, after):
+        update_trail_signs(bay, state, after, at_us)
+    return after.signs != now.signs
 
 
 def _turns(bay_id: str, before: BayNow, now: BayNow, at_us: int) -> Iterator[StageTurn]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from envmon.clock import MINUTE_US
+from envmon.clock import HOUR_US, MINUTE_US
 from envmon.facts import Flag
 from envmon.guard.alarm_kinds import TROUBLE_KINDS
 from envmon.guard.drift import drifted, has_partners, next_gaps
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from envmon.guard.plan import BayPlan, GuardPlan, HeldLimit, Series, StagePlan
     from envmon.guard.state import BayNow, GuardState, Last
+    from envmon.guard.trail import Trail
 
 WILD = Flag.RANGE
 FIRST_WORD_US = 10 * MINUTE_US
@@ -199,15 +200,33 @@ def leaving_limit(place: BayPlan, now: BayNow, at_us: int) -> tuple[HeldLimit, f
     for limit in stage.limits:
         if limit.quantity not in COLUMNS or now.limits[limit.key].group != "inside":
             continue
-        rate = steady_rate_per_h(now.trail, limit.quantity, at_us)
         value = now.trail[-1][COLUMNS[limit.quantity]] if now.trail else None
-        if rate is None or value is None:
+        slack = limit.deadband if said else 0.0
+        if value is None or not _is_in_reach(limit, now.trail, value, slack, lead_h):
+            continue
+        rate = steady_rate_per_h(now.trail, limit.quantity, at_us)
+        if rate is None:
             continue
         ahead = value + rate * lead_h
-        slack = limit.deadband if said else 0.0
         if ahead < limit.low + slack or ahead > limit.high - slack:
             return limit, value, rate
     return None
+
+
+STEEPEST = 3.0
+"""No line through values of a range R over a time T is steeper than this times R / T (for even
+steps it is 1.5)."""
+
+
+def _is_in_reach(limit: HeldLimit, trail: Trail, value: float, slack: float, lead_h: float) -> bool:
+    """Return whether any line through the trail could leave a limit: a quick way to say no."""
+    column = COLUMNS[limit.quantity]
+    values = [known for entry in trail if (known := entry[column]) is not None]
+    span_h = (trail[-1].at_us - trail[0].at_us) / HOUR_US
+    if not span_h:
+        return False
+    reach = STEEPEST * (max(values) - min(values)) / span_h * lead_h
+    return value - reach < limit.low + slack or value + reach > limit.high - slack
 
 
 def _is_heater_silent(now: BayNow, alarm_id: str, at_us: int, *, cold: bool) -> bool:
