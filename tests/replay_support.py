@@ -6,6 +6,7 @@ import random
 from typing import TYPE_CHECKING
 
 from envmon.service.replay import Answer, Question, replay
+from envmon.service.replay_feed import FOUND
 from envmon.service.replay_timeline import FITNESS
 from envmon.service.replay_walk import stands
 from envmon.store.archive import Archive, Rules
@@ -23,7 +24,6 @@ SERIES = [
     ("hall/panel", "temp", 17.0), ("hall/bucket", "temp", 36.0),
 ]  # fmt: skip
 STAGES = ["polish", "decontamination", "coating", "wash", None]
-FOUND = {"alarm_raised", "alarm_cleared", "stage_fitness"}
 
 
 class Life:

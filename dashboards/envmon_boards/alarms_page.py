@@ -28,7 +28,8 @@ def alarms_page(shop: Shop) -> Any:
             html.Div(slot("not-live"), className="not-live", role="alert", hidden=True),
             html.Div(
                 [slot("mark"), html.Span("No alarm stands"), slot("calm-since")],
-                className="calm", hidden=True,
+                className="calm",
+                hidden=True,
             ),
             slot("said", "Div"),
             html.Div(className="alarm-list", **{"data-alarms": "open"}),
