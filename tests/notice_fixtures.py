@@ -36,12 +36,12 @@ def mail() -> Iterator[MailServer]:
 
 @pytest.fixture
 def people() -> str:
-    """The ``[[contact]]`` tables of ``stand``; a file with others has a fixture of its own."""
+    """The ``[[contact]]`` tables of ``scene``; a file with others has a fixture of its own."""
     return ALONE
 
 
 @pytest.fixture
-def stand(tmp_path: Path, phone: HttpReceiver, people: str) -> Iterator[Stand]:
+def scene(tmp_path: Path, phone: HttpReceiver, people: str) -> Iterator[Stand]:
     """A shop with people whose phone is there."""
     assert phone.go.is_set()
     made = Stand(tmp_path, people_text(people))

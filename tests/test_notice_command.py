@@ -98,10 +98,10 @@ def test_outbox_lists_what_went_out_and_what_waits(
     assert (done.returncode, data.exists()) == (0, False)
     data.mkdir()
     shutil.copy(tmp_path / "channels.toml", data)
-    stand = Stand(data, shop.read_text(encoding="utf-8"))
+    scene = Stand(data, shop.read_text(encoding="utf-8"))
     phone.stop()
-    stand.raise_alarm()
-    stand.wait(60)
+    scene.raise_alarm()
+    scene.wait(60)
     done = envmon("notice", shop, "outbox", "--data", data)
     assert done.returncode == 1
     phone_line, mail_line, counts = done.stdout.splitlines()
@@ -109,7 +109,7 @@ def test_outbox_lists_what_went_out_and_what_waits(
     assert "HIGH North bay: north-window is wrong" in phone_line
     assert "ola the-mail: sent 27 Jan 14:00" in mail_line
     assert counts == "1 waiting, 1 sent, 0 given up (newest 200)"
-    stand.close()
+    scene.close()
 
 
 @pytest.mark.parametrize("mode", [0o604, 0o644, 0o666])
@@ -211,15 +211,15 @@ def test_run_starts_it_only_where_somebody_is_to_be_told(tmp_path: Path) -> None
 def test_backup_takes_the_outbox_and_the_key_along(shop: Path, tmp_path: Path) -> None:
     data = tmp_path / "data"
     data.mkdir()
-    stand = Stand(data, shop.read_text(encoding="utf-8"))
-    stand.raise_alarm()
-    stand.wait(60)
+    scene = Stand(data, shop.read_text(encoding="utf-8"))
+    scene.raise_alarm()
+    scene.wait(60)
     out = tmp_path / "copy"
     make_backup(shop, out, str(data), lambda _line: None)
     key = out / KEY_FILE
     assert key.read_bytes() == (data / KEY_FILE).read_bytes()
     assert stat.S_IMODE(key.stat().st_mode) == 0o600
-    stand.close()
+    scene.close()
     restored = Stand(out, shop.read_text(encoding="utf-8"))
     assert list(restored.notice.state.standing) == ["north-window"]
     assert len(restored.notice.outbox.all()) == 2

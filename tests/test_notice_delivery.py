@@ -34,19 +34,19 @@ LINK = '\n[notice]\nlink_base = "https://air.kelp-quay.example"\n'
 
 
 @pytest.fixture
-def stand(
+def scene(
     tmp_path: Path, phone: HttpReceiver, mail: MailServer, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[Stand]:
     monkeypatch.setenv("ENVMON_CHANNEL_SECOND", phone.address)
     monkeypatch.setenv("ENVMON_CHANNEL_MAIL", mail.address)
-    stand = Stand(tmp_path, people_text(OLA, KARI) + LINK)
-    yield stand
-    stand.close()
+    scene = Stand(tmp_path, people_text(OLA, KARI) + LINK)
+    yield scene
+    scene.close()
 
 
-def test_alarm_reaches_phone_and_mail(stand: Stand, phone: HttpReceiver, mail: MailServer) -> None:
-    stand.raise_alarm()
-    stand.wait(30)
+def test_alarm_reaches_phone_and_mail(scene: Stand, phone: HttpReceiver, mail: MailServer) -> None:
+    scene.raise_alarm()
+    scene.wait(30)
     line = "HIGH North bay: north-window is wrong at 20 °C, since 14:00; bring the air back"
     assert phone.lines == [line]
     assert phone.got[0]["type"] == "failure"
@@ -59,18 +59,18 @@ def test_alarm_reaches_phone_and_mail(stand: Stand, phone: HttpReceiver, mail: M
     assert "To acknowledge: https://air.kelp-quay.example/ack/" in text
 
 
-def test_person_who_acknowledges_stops_the_escalation(stand: Stand, phone: HttpReceiver) -> None:
-    raised = stand.raise_alarm()
-    stand.wait(60)
+def test_person_who_acknowledges_stops_the_escalation(scene: Stand, phone: HttpReceiver) -> None:
+    raised = scene.raise_alarm()
+    scene.wait(60)
     data = {"alarm": "north-window", "by": "Ola", "via": "link", "seq": raised.seq}
-    stand.add(NewEvent(stand.clock.now_us(), "alarm_acknowledged", "north", data))
-    stand.wait(HOUR_US / 1e6, 120)
+    scene.add(NewEvent(scene.clock.now_us(), "alarm_acknowledged", "north", data))
+    scene.wait(HOUR_US / 1e6, 120)
     assert len(phone.got) == 1
 
 
-def test_second_person_is_told_after_ten_minutes(stand: Stand, phone: HttpReceiver) -> None:
-    stand.raise_alarm()
-    stand.wait(700)
+def test_second_person_is_told_after_ten_minutes(scene: Stand, phone: HttpReceiver) -> None:
+    scene.raise_alarm()
+    scene.wait(700)
     assert [line[:24] for line in phone.lines] == [
         "HIGH North bay: north-wi",
         "NOBODY ACKNOWLEDGED: HIG",
@@ -78,88 +78,88 @@ def test_second_person_is_told_after_ten_minutes(stand: Stand, phone: HttpReceiv
 
 
 def test_both_servers_down_for_an_hour_lose_nothing_and_double_nothing(
-    stand: Stand, phone: HttpReceiver, mail: MailServer
+    scene: Stand, phone: HttpReceiver, mail: MailServer
 ) -> None:
-    stand.raise_alarm("north-lost", priority="low")
-    stand.wait(30)
+    scene.raise_alarm("north-lost", priority="low")
+    scene.wait(30)
     assert (len(phone.got), len(mail.got)) == (1, 1)
     phone.stop()
     mail.stop()
     for place in range(6):
-        stand.raise_alarm(f"south-x{place}", priority="medium")
-        stand.wait(600, 60)
+        scene.raise_alarm(f"south-x{place}", priority="medium")
+        scene.wait(600, 60)
     assert (len(phone.got), len(mail.got)) == (1, 1)
-    tries = sum(delivery.tries for delivery in stand.notice.outbox.failing())
+    tries = sum(delivery.tries for delivery in scene.notice.outbox.failing())
     phone.start()
     mail.start()
-    stand.wait(300, 10)
-    told = [message.line for message in decided(stand)]
+    scene.wait(300, 10)
+    told = [message.line for message in decided(scene)]
     assert Counter(phone.lines) == Counter(told)
     to_mail = Counter(subject.replace("\n", "") for subject in mail.subjects)
     assert to_mail == Counter(told)
     assert len(told) == 2 * 7  # Kari is told of each ten minutes later
     assert not any("perhaps" in line for line in [*phone.lines, *mail.subjects])
-    assert stand.notice.outbox.waiting_channels() == []
+    assert scene.notice.outbox.waiting_channels() == []
     # An hour of 60 s steps: each channel is tried about once a step, not once for each message.
     assert 60 <= tries <= 600
 
 
-def decided(stand: Stand) -> list[Message]:
-    rows = {d.message.number: d.message for d in stand.notice.outbox.all()}
+def decided(scene: Stand) -> list[Message]:
+    rows = {d.message.number: d.message for d in scene.notice.outbox.all()}
     return list(rows.values())
 
 
 def test_server_that_answers_with_an_error_is_tried_again(
-    stand: Stand, phone: HttpReceiver
+    scene: Stand, phone: HttpReceiver
 ) -> None:
     phone.code = 503
-    stand.raise_alarm()
-    stand.wait(120)
+    scene.raise_alarm()
+    scene.wait(120)
     assert phone.got == []
     assert phone.tries >= 2
     phone.code = 200
-    stand.wait(120)
+    scene.wait(120)
     assert len(phone.got) == 1
     assert "perhaps" not in phone.lines[0]
 
 
 def test_server_that_hangs_holds_up_no_other_and_may_get_a_second_copy(
-    stand: Stand, phone: HttpReceiver, mail: MailServer
+    scene: Stand, phone: HttpReceiver, mail: MailServer
 ) -> None:
-    stand.notice.desk.limit_s = 0.3
+    scene.notice.desk.limit_s = 0.3
     phone.go.clear()
-    stand.raise_alarm()
-    stand.clock.advance(30)
-    stand.notice.look()
-    wait_until(lambda: mail.got, "the mail", 5, meanwhile=stand.notice.turn)
+    scene.raise_alarm()
+    scene.clock.advance(30)
+    scene.notice.look()
+    wait_until(lambda: mail.got, "the mail", 5, meanwhile=scene.notice.turn)
     for _ in range(MOST_LOST * 3):
-        stand.clock.advance(60)
-        stand.settle()
+        scene.clock.advance(60)
+        scene.settle()
     assert phone.tries == MOST_LOST
     assert len(mail.got) == 1
-    assert "no answer within" in stand.notice.outbox.failing()[0].error
+    assert "no answer within" in scene.notice.outbox.failing()[0].error
     phone.go.set()
     wait_until(lambda: len(phone.got) == MOST_LOST, "the receiver")
-    stand.settle()
+    scene.settle()
     assert sorted("perhaps sent before" in line for line in phone.lines) == [False, True, True]
 
 
 def test_word_for_the_watch_comes_after_five_minutes_and_goes(
-    stand: Stand, phone: HttpReceiver, tmp_path: Path
+    scene: Stand, phone: HttpReceiver, tmp_path: Path
 ) -> None:
-    stand.settle()
+    scene.settle()
     assert notice_word(tmp_path, expected=True) == ""
     phone.stop()
-    stand.raise_alarm()
-    stand.wait(290)
+    scene.raise_alarm()
+    scene.wait(290)
     assert notice_word(tmp_path, expected=True) == ""
-    stand.wait(90)
+    scene.wait(90)
     said = notice_word(tmp_path, expected=True)
     assert "1 message does not go out over phone, since 14:00:" in said
     assert "s3cret" not in said
     assert "127.0.0.1" not in said
     phone.start()
-    stand.wait(120)
+    scene.wait(120)
     assert notice_word(tmp_path, expected=True) == ""
 
 
@@ -179,17 +179,17 @@ def heard() -> Iterator[list[logging.LogRecord]]:
 
 
 def test_no_address_is_ever_logged(
-    stand: Stand, phone: HttpReceiver, mail: MailServer, heard: list[logging.LogRecord]
+    scene: Stand, phone: HttpReceiver, mail: MailServer, heard: list[logging.LogRecord]
 ) -> None:
-    stand.raise_alarm()
+    scene.raise_alarm()
     phone.code = 500
     mail.stop()
-    stand.wait(120)
+    scene.wait(120)
     phone.stop()
-    stand.wait(120)
+    scene.wait(120)
     ours = [r.getMessage() for r in heard]
     assert any("channel phone:" in text for text in ours)
-    kept = [d.error for d in stand.notice.outbox.failing()]
+    kept = [d.error for d in scene.notice.outbox.failing()]
     assert kept
     for text in [*ours, *kept]:
         for secret in ("keeper", "s3cretword", "t0kenpath", str(phone.port), "ola@"):
@@ -198,39 +198,39 @@ def test_no_address_is_ever_logged(
 
 
 def test_low_alarm_is_given_up_aloud_after_hours_and_a_high_one_never(
-    stand: Stand, phone: HttpReceiver, mail: MailServer, caplog: pytest.LogCaptureFixture
+    scene: Stand, phone: HttpReceiver, mail: MailServer, caplog: pytest.LogCaptureFixture
 ) -> None:
     phone.stop()
     mail.stop()
-    stand.raise_alarm("north-lost", priority="low")
-    stand.wait(60)
-    stand.raise_alarm("south-window", priority="medium")
-    stand.wait(60)
-    stand.clock.at_us += 2 * DAY_US
-    stand.wait(180)
+    scene.raise_alarm("north-lost", priority="low")
+    scene.wait(60)
+    scene.raise_alarm("south-window", priority="medium")
+    scene.wait(60)
+    scene.clock.at_us += 2 * DAY_US
+    scene.wait(180)
     assert "given up, of low priority and older than 6 h: to ola: Low: North bay" in caplog.text
     phone.start()
     mail.start()
-    stand.wait(180)
+    scene.wait(180)
     assert sorted(phone.lines) == sorted(mail.subjects)
     assert sorted(line[:27] for line in phone.lines) == [
         "NOBODY ACKNOWLEDGED: South ",
         "South bay: south-window is ",
     ]
-    standings = Counter(d.standing for d in stand.notice.outbox.all())
+    standings = Counter(d.standing for d in scene.notice.outbox.all())
     assert standings == {"sent": 4, "given up": 4}
 
 
 def test_late_message_waits_for_the_end_of_quiet_hours(tmp_path: Path, phone: HttpReceiver) -> None:
     person = OLA.replace('"phone", "mail"', '"phone"') + 'quiet = "15:00-17:00"\n'
-    stand = Stand(tmp_path, people_text(person))
+    scene = Stand(tmp_path, people_text(person))
     phone.stop()
-    stand.raise_alarm(priority="medium", stage=None)
-    stand.wait(3000, 300)
+    scene.raise_alarm(priority="medium", stage=None)
+    scene.wait(3000, 300)
     phone.start()
-    stand.clock.at_us += HOUR_US
-    stand.wait(1800, 300)
+    scene.clock.at_us += HOUR_US
+    scene.wait(1800, 300)
     assert phone.got == []
-    stand.wait(3600, 300)
+    scene.wait(3600, 300)
     assert len(phone.got) == 1
-    stand.close()
+    scene.close()

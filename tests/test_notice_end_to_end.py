@@ -36,15 +36,15 @@ def test_link_of_the_message_stops_the_escalation(
 ) -> None:
     boards = stand_of(tmp_path, shop_text() + PEOPLE)
     link = f'\n[notice]\nlink_base = "{boards.url}"\n'
-    stand = Stand(tmp_path, shop_text() + PEOPLE + link, ManualClock(NOW_US))
-    watch = Watch(shop_from(shop_text()), stand.store, HandLink(), stand.clock)
-    stand.store.ask("stage_started", "north", {"stage": "coating"}, stand.clock.now_us())
-    stand.clock.advance(1)
+    scene = Stand(tmp_path, shop_text() + PEOPLE + link, ManualClock(NOW_US))
+    watch = Watch(shop_from(shop_text()), scene.store, HandLink(), scene.clock)
+    scene.store.ask("stage_started", "north", {"stage": "coating"}, scene.clock.now_us())
+    scene.clock.advance(1)
     watch.turn(0)  # nothing is heard of the bay: the coating stage cannot be told
     for _ in range(40):
-        stand.clock.advance(10)
+        scene.clock.advance(10)
         watch.turn(0)
-        stand.settle()
+        scene.settle()
         if phone.got:
             break
     first, _, address = phone.got[0]["message"].partition("\n")
@@ -56,12 +56,12 @@ def test_link_of_the_message_stops_the_escalation(
             assert requests.post(address, timeout=10).status_code == 200
         watch._requests_at = 0.0
         watch.turn(0)
-        assert any(e.kind == "alarm_acknowledged" for e in stand.store.events())
+        assert any(e.kind == "alarm_acknowledged" for e in scene.store.events())
     before = len(phone.got)
     for _ in range(20):
-        stand.clock.advance(60)
-        stand.settle()
+        scene.clock.advance(60)
+        scene.settle()
     told = [line[:20] for line in phone.lines[before:]]
     repeated = ["NOT ACKNOWLEDGED: HI"] * 2  # to Ola and to Kari, a quarter of an hour later
     assert told == ([] if pressed else ["NOBODY ACKNOWLEDGED:", *repeated])
-    stand.close()
+    scene.close()

@@ -52,22 +52,22 @@ pytest_plugins = ["tests.notice_fixtures"]
 
 @pytest.mark.parametrize("anew", [False, True], ids=["while it runs", "while it is down"])
 def test_clock_set_back_holds_up_no_waiting_message(
-    stand: Stand,
+    scene: Stand,
     phone: HttpReceiver,
     anew: bool,  # noqa: FBT001
 ) -> None:
-    stand.settle()
+    scene.settle()
     phone.stop()
-    stand.raise_alarm()
-    stand.wait(400)
-    assert stand.notice.outbox.failing()
+    scene.raise_alarm()
+    scene.wait(400)
+    assert scene.notice.outbox.failing()
     if anew:
-        stand.notice.close()
-    stand.clock.at_us -= 5 * HOUR_US
+        scene.notice.close()
+    scene.clock.at_us -= 5 * HOUR_US
     if anew:
-        stand.start()
+        scene.start()
     phone.start()
-    stand.wait(5, 5)
+    scene.wait(5, 5)
     assert len(phone.got) == 1
 
 
@@ -197,14 +197,14 @@ def test_senses_allow_the_notice_process_a_minute_to_begin(tmp_path: Path) -> No
 
 
 def test_word_is_left_again_though_nothing_changes(
-    stand: Stand, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    scene: Stand, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    stand.settle()
+    scene.settle()
     first_s = at_s(tmp_path)
-    stand.settle()
+    scene.settle()
     assert at_s(tmp_path) == first_s, "not with every turn"
     monkeypatch.setattr("envmon.service.notice_process.WORD_EVERY_S", 0.0)
-    stand.settle()
+    scene.settle()
     assert first_s < at_s(tmp_path) <= time.monotonic()
 
 
@@ -226,42 +226,42 @@ def test_process_that_is_held_leaves_no_fresh_word(
             process.kill()
 
 
-def end_alarm(stand: Stand, alarm: str) -> None:
+def end_alarm(scene: Stand, alarm: str) -> None:
     data = {"alarm": alarm, "what": alarm.partition("-")[2]}
-    stand.add(NewEvent(stand.clock.now_us(), "alarm_cleared", "north", data))
+    scene.add(NewEvent(scene.clock.now_us(), "alarm_cleared", "north", data))
 
 
-def begin_in_turn(stand: Stand) -> None:
+def begin_in_turn(scene: Stand) -> None:
     """Let the next try be one that keeps the order; one of ``OUT_OF_TURN`` does not."""
-    stand.notice.desk._channels["phone"].fails = OUT_OF_TURN
+    scene.notice.desk._channels["phone"].fails = OUT_OF_TURN
 
 
 def test_what_waited_out_an_outage_comes_in_the_order_it_was_decided(
-    stand: Stand, phone: HttpReceiver
+    scene: Stand, phone: HttpReceiver
 ) -> None:
-    stand.settle()
+    scene.settle()
     phone.stop()
     for place in range(6):
-        stand.raise_alarm(f"north-x{place}", priority="medium")
-        stand.wait(300, 20)
-    begin_in_turn(stand)
+        scene.raise_alarm(f"north-x{place}", priority="medium")
+        scene.wait(300, 20)
+    begin_in_turn(scene)
     phone.start()
-    stand.wait(180, 5)
+    scene.wait(180, 5)
     assert [line.split()[2] for line in phone.lines] == [f"north-x{place}" for place in range(6)]
 
 
 def test_alarm_over_before_it_could_be_told_says_so_and_its_all_clear_follows(
-    stand: Stand, phone: HttpReceiver
+    scene: Stand, phone: HttpReceiver
 ) -> None:
-    stand.settle()
+    scene.settle()
     phone.stop()
-    stand.raise_alarm("north-window", priority="medium")
-    stand.wait(300)
-    end_alarm(stand, "north-window")
-    stand.wait(300)
-    begin_in_turn(stand)
+    scene.raise_alarm("north-window", priority="medium")
+    scene.wait(300)
+    end_alarm(scene, "north-window")
+    scene.wait(300)
+    begin_in_turn(scene)
     phone.start()
-    stand.wait(180, 5)
+    scene.wait(180, 5)
     assert [line.partition(",")[0] for line in phone.lines] == [
         "OVER BY NOW: North bay: north-window is wrong at 20 °C",
         "Over: North bay: north-window is wrong at 20 °C",
@@ -269,21 +269,21 @@ def test_alarm_over_before_it_could_be_told_says_so_and_its_all_clear_follows(
 
 
 def test_message_a_server_refuses_holds_up_the_next_for_minutes_only(
-    stand: Stand, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch
+    scene: Stand, phone: HttpReceiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The server is a real one; what it refuses is one message, again and again."""
     came: list[str] = []
 
     def refuse() -> None:
-        waits = stand.notice.desk._channels["phone"].trying
+        waits = scene.notice.desk._channels["phone"].trying
         came.append(waits.delivery.message.line if waits else "")
         phone.code = 500 if "north-x0" in came[-1] else 200
 
     monkeypatch.setattr(phone, "came", refuse)
-    stand.raise_alarm("north-x0", priority="medium")
-    stand.wait(300, 10)
-    stand.raise_alarm("north-x1", priority="high")
-    stand.wait(600, 10)
+    scene.raise_alarm("north-x0", priority="medium")
+    scene.wait(300, 10)
+    scene.raise_alarm("north-x1", priority="high")
+    scene.wait(600, 10)
     assert any("north-x1" in line for line in phone.lines)
     assert not any("north-x0" in line for line in phone.lines)
 
@@ -313,10 +313,10 @@ def test_link_is_sent_only_where_its_base_is_given(
 ) -> None:
     """Without one it would lead to the machine itself (RFC 1122, 3.2.1.3), dead on a phone."""
     table = f'\n[notice]\nlink_base = "{base}"\n' if base else ""
-    stand = Stand(tmp_path, people_text(DAY_PERSON.replace("ola-phone", "phone")) + table)
-    stand.raise_alarm()
-    stand.wait(60)
-    stand.close()
+    scene = Stand(tmp_path, people_text(DAY_PERSON.replace("ola-phone", "phone")) + table)
+    scene.raise_alarm()
+    scene.wait(60)
+    scene.close()
     (got,) = phone.got
     assert ("/ack/" in str(got)) == bool(base)
     assert ("http" in got["message"]) == bool(base)

@@ -37,19 +37,19 @@ def people() -> str:
     return OLA
 
 
-def stand_still(stand: Stand) -> None:
+def stand_still(scene: Stand) -> None:
     """Let the notice process think it has seen the same snapshot for a minute."""
     sense = WatchSense(time.monotonic() - DOWN_S)
     with suppress(StoreError):
-        sense.update(stand.store.snapshot_at(SNAPSHOT), time.monotonic() - DOWN_S)
-    stand.notice.watch = sense
+        sense.update(scene.store.snapshot_at(SNAPSHOT), time.monotonic() - DOWN_S)
+    scene.notice.watch = sense
 
 
-def beat(stand: Stand) -> None:
+def beat(scene: Stand) -> None:
     """Let the watch write its snapshot."""
-    stand.store.save_snapshot(SNAPSHOT, stand.clock.now_us(), b"{}")
-    stand.clock.advance(1)
-    stand.notice.look()
+    scene.store.save_snapshot(SNAPSHOT, scene.clock.now_us(), b"{}")
+    scene.clock.advance(1)
+    scene.notice.look()
 
 
 def test_sense_wants_movement_not_just_a_snapshot() -> None:
@@ -70,50 +70,50 @@ def test_sense_wants_movement_not_just_a_snapshot() -> None:
 
 
 def test_watch_that_stands_still_is_told_and_its_return_too(
-    stand: Stand, phone: HttpReceiver
+    scene: Stand, phone: HttpReceiver
 ) -> None:
-    beat(stand)
-    beat(stand)
-    stand.wait(300)
+    beat(scene)
+    beat(scene)
+    scene.wait(300)
     assert phone.got == []
-    stand_still(stand)
-    stand.wait(60)
+    stand_still(scene)
+    scene.wait(60)
     assert phone.lines[0].startswith(
         "the watch is down or cannot write, nothing is watched, since 14:0"
     )
     assert "/ack/" not in phone.got[0]["message"]
-    stand.wait(120)
-    beat(stand)
-    beat(stand)
-    stand.wait(60)
+    scene.wait(120)
+    beat(scene)
+    beat(scene)
+    scene.wait(60)
     assert len(phone.lines) == 2
     assert phone.lines[1].startswith("Over: the watch is down or cannot write")
 
 
 def test_restart_while_the_watch_is_down_tells_nothing_twice(
-    stand: Stand, phone: HttpReceiver
+    scene: Stand, phone: HttpReceiver
 ) -> None:
-    stand_still(stand)
-    stand.wait(60)
-    stand.notice.close()
-    stand.start()
-    stand_still(stand)
-    stand.wait(300)
+    stand_still(scene)
+    scene.wait(60)
+    scene.notice.close()
+    scene.start()
+    stand_still(scene)
+    scene.wait(300)
     assert len(phone.lines) == 1
 
 
 @pytest.mark.parametrize("curing", [True, False])
 def test_at_night_a_watch_that_is_down_wakes_people_only_for_a_curing_car(
-    stand: Stand,
+    scene: Stand,
     phone: HttpReceiver,
     curing: bool,  # noqa: FBT001
 ) -> None:
-    stand.clock.at_us = NIGHT_US
+    scene.clock.at_us = NIGHT_US
     stage = "cure" if curing else "polishing"
-    stand.add(NewEvent(NIGHT_US, "stage_started", "north", {"stage": stage}))
-    stand.settle()
-    stand_still(stand)
-    stand.wait(60)
+    scene.add(NewEvent(NIGHT_US, "stage_started", "north", {"stage": stage}))
+    scene.settle()
+    stand_still(scene)
+    scene.wait(60)
     assert [line[:24] for line in phone.lines] == (["HIGH the watch is down o"] if curing else [])
 
 
@@ -121,10 +121,10 @@ def test_at_night_a_watch_that_is_down_wakes_people_only_for_a_curing_car(
 def test_live_file_that_cannot_be_read_is_a_watch_that_is_down(
     tmp_path: Path, phone: HttpReceiver, how: str
 ) -> None:
-    stand = Stand(tmp_path, people_text(OLA))
+    scene = Stand(tmp_path, people_text(OLA))
     live = tmp_path / LIVE_FILE
-    stand.store.close()
-    stand.notice._chain.close()
+    scene.store.close()
+    scene.notice._chain.close()
     lock = None
     if how == "locked":
         with closing(sqlite3.connect(live)) as db:
@@ -139,36 +139,36 @@ def test_live_file_that_cannot_be_read_is_a_watch_that_is_down(
         for file in tmp_path.glob(f"{LIVE_FILE}*"):
             file.unlink()
     if how == "never there":
-        stand.notice.close()
+        scene.notice.close()
         for file in tmp_path.glob("notice.*"):
             file.unlink()
-        stand.start()
-    stand_still(stand)
-    stand.wait(60)
+        scene.start()
+    stand_still(scene)
+    scene.wait(60)
     assert [line[:17] for line in phone.lines] == ["the watch is down"]
     assert live.exists() == (how in {"locked", "damaged"}), "no live file is made"
     if lock is not None:
         lock.close()
-    stand.close()
+    scene.close()
 
 
 def test_live_file_that_comes_later_is_taken_up(tmp_path: Path, phone: HttpReceiver) -> None:
-    stand = Stand(tmp_path, people_text(OLA))
-    stand.close()
+    scene = Stand(tmp_path, people_text(OLA))
+    scene.close()
     for file in tmp_path.glob("*.sqlite3*"):
         file.unlink()
-    stand.start()
-    stand_still(stand)
-    stand.wait(60)
-    stand.store = SqliteStore(tmp_path)
-    beat(stand)
-    beat(stand)
-    stand.raise_alarm(priority="medium")
-    stand.wait(60)
+    scene.start()
+    stand_still(scene)
+    scene.wait(60)
+    scene.store = SqliteStore(tmp_path)
+    beat(scene)
+    beat(scene)
+    scene.raise_alarm(priority="medium")
+    scene.wait(60)
     assert len(phone.lines) == 2
     assert "north-window is wrong" in phone.lines[1]
     assert phone.lines[1].endswith("(+1 more)"), "that the watch is back comes with it"
-    stand.close()
+    scene.close()
 
 
 def test_outside_address_is_called_while_the_watch_is_well(
