@@ -1,8 +1,9 @@
 """Alarms of a simulated year of work, beside the figures of ISA-18.2 and IEC 62682.
 
 Run as ``python tests/benchmarks/alarm_year.py [--offset K] [--days N] [--keep FILE]``; takes eight
-to twenty minutes; ``--cure-fan 100`` leaves the fan off while a coating cures. Weather: a typical year of a cold coast (Sand Point, Alaska; TMY3, NREL), as it is or
-shifted by some kelvins. Everything about alarms as it comes: the demo's shop file says nothing.
+to twenty minutes; ``--cure-fan 100`` leaves the fan off while a coating cures. Weather: a typical
+year of a cold coast (Sand Point, Alaska; TMY3, NREL), as it is or shifted by some kelvins.
+Everything about alarms as it comes: the demo's shop file says nothing.
 """
 
 from __future__ import annotations
