@@ -10,9 +10,11 @@ from envmon.clock import MINUTE_US, SECOND_US
 from envmon.guard import alarm_acts as acts
 from envmon.guard.alarm_kinds import (
     CURING,
+    GROUPS,
     KINDS,
     STAGE_KINDS,
     is_wanted,
+    kind_of,
     priority_of,
     roots_of,
 )
@@ -30,8 +32,6 @@ if TYPE_CHECKING:
     from envmon.guard.plan import BayPlan, GuardPlan, HeldLimit
     from envmon.guard.state import BayNow, GuardState, LimitNow
 
-_GROUP = {"window": "unfit", "unknown": "unknown", "cure_break": "unfit"}
-"""What an alarm about a stage's limits is about -> the group a limit must be in."""
 _UNKNOWN_US = MINUTE_US
 _STANDS = frozenset({"UNACK", "ACKED"})
 
@@ -67,8 +67,7 @@ def update_alarms(scene: Scene) -> list[Finding]:
     """Lead every alarm of a place to the present and return what changed."""
     findings: list[Finding] = []
     for alarm_id, what in _concerned(scene.place, scene.now):
-        before = scene.now.alarms.get(alarm_id) or normal(scene.at_us)
-        alarm = before
+        alarm = scene.now.alarms.get(alarm_id) or normal(scene.at_us)
         for step in (_unshelved, _suppressed, _moved_on, _raised_again):
             alarm, found = step(scene, alarm_id, what, alarm)
             findings += found
@@ -155,9 +154,12 @@ def _back(scene: Scene, alarm_id: str, what: str, alarm: AlarmNow, found: list[F
         text=alarm_text(scene, alarm_id, what),
     )
     if alarm.life == "UNACK":
-        data = {**_facts(scene, what, alarm), "text": alarm.text, "do": kind.do}
-        found = [*found, _finding(scene, acts.RAISED, alarm_id, data)]
+        found = [*found, _finding(scene, acts.RAISED, alarm_id, _told(scene, what, alarm))]
     return alarm, found
+
+
+def _told(scene: Scene, what: str, alarm: AlarmNow) -> dict[str, object]:
+    return {**_facts(scene, what, alarm), "text": alarm.text, "do": KINDS[what].do}
 
 
 def _facts(scene: Scene, what: str, alarm: AlarmNow) -> dict[str, object]:
@@ -181,7 +183,7 @@ def _root(scene: Scene, what: str) -> str | None:
 
 def raise_at(place: BayPlan, now: BayNow, alarm_id: str, what: str) -> int | None:
     """Return when an alarm's condition counts [µs], its delay included; None when it is not so."""
-    if what not in _GROUP:
+    if what not in GROUPS:
         sign = now.signs.get(alarm_id)
         delay_us = place.rules.heater_wait_us if what == "heater" else _us(KINDS[what].on_s)
         return sign.since_us + delay_us if sign is not None and sign.on else None
@@ -192,7 +194,7 @@ def raise_at(place: BayPlan, now: BayNow, alarm_id: str, what: str) -> int | Non
     due = [
         max(state.since_us, since_us) + _on_delay_us(place, limit, what)
         for limit, state in _standing(stage.limits, now)
-        if state.group == _GROUP[what]
+        if state.group == GROUPS[what]
     ]
     return min(due, default=None)
 
@@ -202,7 +204,7 @@ def clear_at(place: BayPlan, now: BayNow, alarm_id: str, what: str) -> int | Non
 
     A limit that is not known clears no alarm.
     """
-    if what not in _GROUP:
+    if what not in GROUPS:
         sign = now.signs.get(alarm_id)
         if sign is None:
             return 0
@@ -211,7 +213,7 @@ def clear_at(place: BayPlan, now: BayNow, alarm_id: str, what: str) -> int | Non
     if stage is None:
         return 0
     stands = _standing(stage.limits, now)
-    if any(state.group in {_GROUP[what], "unknown"} for _, state in stands):
+    if any(state.group in {GROUPS[what], "unknown"} for _, state in stands):
         return None
     longest_us = _UNKNOWN_US if what == "unknown" else 2**62
     return max(
@@ -284,13 +286,11 @@ def lift_alarms(scene: Scene) -> list[Finding]:
             continue
         if kind.curing == kind.priority and kind.latches == alarm.latches:
             continue
-        alarm = move(alarm, Input.AGAIN, scene.at_us)  # noqa: PLW2901 - the same alarm, moved on
-        alarm = msgspec.structs.replace(  # noqa: PLW2901
-            alarm, stage=scene.now.stage, latches=kind.latches
+        lifted = msgspec.structs.replace(
+            move(alarm, Input.AGAIN, scene.at_us), stage=scene.now.stage, latches=kind.latches
         )
-        scene.now.alarms[alarm_id] = alarm
-        facts = {**_facts(scene, kind.what, alarm), "text": alarm.text, "do": kind.do}
-        findings.append(_finding(scene, acts.AGAIN, alarm_id, facts))
+        scene.now.alarms[alarm_id] = lifted
+        findings.append(_finding(scene, acts.AGAIN, alarm_id, _told(scene, kind.what, lifted)))
     return findings
 
 
@@ -352,7 +352,7 @@ def drop_alarms(scene: Scene, why: str, *, keep_persons: bool) -> list[Finding]:
         if kept and alarm.life in {"SHLVD", "OOSRV", "LTUNK", "LTACK"}:
             continue
         if alarm.active:
-            what = scene.place.alarms.get(alarm_id, alarm_id.rpartition("-")[2])
+            what = kind_of(alarm_id)
             findings.append(_cleared(scene, alarm_id, what, alarm, why))
         del scene.now.alarms[alarm_id]
     return findings

@@ -102,6 +102,8 @@ KINDS: dict[str, AlarmKind] = {kind.what: kind for kind in _TABLE}
 
 STAGE_KINDS = ("window", "unknown", "cure_break", "leaving")
 """They are about the stage being worked, and end with it."""
+GROUPS = {"window": "unfit", "unknown": "unknown", "cure_break": "unfit"}
+"""A kind that the limits of a stage decide -> the group a limit must be in."""
 BAY_KINDS = (*STAGE_KINDS, "condensation", "frost", "frost_unknown", "heater", "apart", "drift")
 POINT_KINDS = ("lost", "stuck", "wild", "wet")
 TROUBLE_KINDS = ("broker", "disk", "clock", "archive", "notice")
@@ -112,6 +114,11 @@ _DRY = frozenset({"polish", "wipe", *CURING, "hand_over"})
 """Stages in which water on a panel is a fault; before them the car is wet anyway."""
 _COLD = frozenset({"window", "leaving", "cure_break", "condensation", "frost"})
 """What follows when the heater does not answer."""
+
+
+def kind_of(alarm_id: str) -> str:
+    """Return the kind of an alarm from its id, also of one that is not there any more."""
+    return alarm_id.rpartition("-")[2]
 
 
 def priority_of(what: str, *, curing: bool) -> Priority:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from envmon.clock import HOUR_US
 from envmon.facts import Flag
-from envmon.guard.alarm_kinds import KINDS
+from envmon.guard.alarm_kinds import GROUPS, KINDS
 from envmon.guard.conditions import NO_SENSOR
 from envmon.guard.drift import drifted
 from envmon.guard.signs import WILD, active_stage, leaving_limit
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from envmon.guard.conditions import Known
     from envmon.guard.plan import HeldLimit
 
-_GROUP = {"window": "unfit", "cure_break": "unfit", "unknown": "unknown"}
-
 
 def alarm_text(scene: Scene, alarm_id: str, what: str) -> str:
     """Return what is wrong now in the shop's units, without the name of the bay.
@@ -31,7 +29,7 @@ def alarm_text(scene: Scene, alarm_id: str, what: str) -> str:
         alarm_id: The alarm.
         what: Its kind.
     """
-    if what in _GROUP:
+    if what in GROUPS:
         return _stage_text(scene, what)
     say = _SAY.get(what)
     if say is not None:
@@ -50,7 +48,7 @@ def _stage_text(scene: Scene, what: str) -> str:
     reasons = [
         reason_text(limit, _known(scene, limit.quantity), stands.fitness, scene.plan)
         for limit in stage.limits
-        if (stands := scene.now.limits[limit.key]).group == _GROUP[what]
+        if (stands := scene.now.limits[limit.key]).group == GROUPS[what]
     ]
     return f"{_first_up(name)}: {'; '.join(dict.fromkeys(reasons)) or 'coming back'}"
 

@@ -124,6 +124,17 @@ def measured(
     return known
 
 
+def air_conditions(plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) -> Conditions:
+    """Return the measured conditions, and moist air where a limit hangs on it.
+
+    Arguments as for ``conditions``.
+    """
+    known = measured_conditions(plan, newest, now, at_us)
+    if plan.holds_moist:
+        known.update(moist_conditions(plan, known))
+    return known
+
+
 def conditions(plan: BayPlan, newest: dict[str, Last], now: BayNow, at_us: int) -> Conditions:
     """Return every condition of a bay, measured and derived.
 

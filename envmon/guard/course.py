@@ -227,7 +227,7 @@ def _ensure_awake(state: GuardState) -> None:
 def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) -> list[Finding]:
     """Note what the person did or the watch reports; return what it did to the alarms."""
     state.event_seq = max(state.event_seq, event.seq)
-    place = plan.place(event.bay)
+    place = plan.places.get(event.bay)
     if place is None or event.bay not in state.bays:
         return []
     now = state.bays[event.bay] = state.bays[event.bay].copy()

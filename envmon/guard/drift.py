@@ -31,11 +31,6 @@ LONGEST_STEP_US = HOUR_US
 """After a longer silence a difference counts as if it had been seen for this long."""
 
 
-def has_partners(place: BayPlan) -> bool:
-    """Return whether any quantity of a bay has more than one sensor, one its own."""
-    return any(len(group) > 1 and place.is_own(name) for name, group in place.sources.items())
-
-
 def next_gaps(
     place: BayPlan, gaps: dict[str, Gap], newest: dict[str, Last], at_us: int
 ) -> dict[str, Gap]:

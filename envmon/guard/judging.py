@@ -12,12 +12,7 @@ import msgspec
 
 from envmon.guard.alarm import Scene, deadlines, update_alarms
 from envmon.guard.calm import calm_spans, keeps_calm
-from envmon.guard.conditions import (
-    NO_SENSOR,
-    measured_conditions,
-    moist_conditions,
-    rate_conditions,
-)
+from envmon.guard.conditions import NO_SENSOR, air_conditions, rate_conditions
 from envmon.guard.fitness import hold, judge, settling_until
 from envmon.guard.plan import SHOP
 from envmon.guard.signs import (
@@ -61,10 +56,8 @@ def judge_bay(
     """
     before = state.bays[bay.id]
     now = state.bays[bay.id] = before.copy()
-    known = measured_conditions(bay, state.newest, now, at_us)
+    known = air_conditions(bay, state.newest, now, at_us)
     now.apart = tuple(sorted(name for name, it in known.items() if it.why == "disagree"))
-    if bay.holds_moist:
-        known.update(moist_conditions(bay, known))
     if heard:
         now.trail = longer_trail(now.trail, known, at_us)
     both_known = all(
@@ -133,9 +126,7 @@ def lengthen_trail(bay: BayPlan, state: GuardState, at_us: int) -> bool:
         at_us: Time of the reading that does it [µs].
     """
     now = state.bays[bay.id]
-    known = measured_conditions(bay, state.newest, now, at_us)
-    if bay.holds_moist:
-        known.update(moist_conditions(bay, known))
+    known = air_conditions(bay, state.newest, now, at_us)
     trail = longer_trail(now.trail, known, at_us)
     due_us = trail_due_us(trail, both_known=True)
     after = msgspec.structs.replace(now, trail=trail, trail_due_us=due_us, signs=dict(now.signs))
@@ -176,7 +167,7 @@ def _next_deadline(plan: GuardPlan, bay: BayPlan, state: GuardState, at_us: int)
     old_us = trail_old_us(now.trail) if needs_trail(bay, now) else None
     if old_us is not None:
         due.append(old_us)
-    for group in (*bay.sources.values(), *bay.points.values()):
+    for group in bay.sources.values():
         for series in group:
             last = state.newest.get(series.key)
             if last is None:

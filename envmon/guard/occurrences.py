@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, cast, get_args
 
 from envmon.guard import alarm_acts as acts
-from envmon.guard.alarm_kinds import KINDS
+from envmon.guard.alarm_kinds import KINDS, kind_of
 from envmon.guard.live import Priority
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ class AlarmLog:
 
     def _raise(self, alarm: str, event: Event) -> None:
         data = event.data
-        what = str(data.get("what", alarm.rpartition("-")[2]))
+        what = str(data.get("what", kind_of(alarm)))
         stage, under = data.get("stage"), data.get("under")
         one = Occurrence(
             alarm,

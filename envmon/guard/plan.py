@@ -100,9 +100,8 @@ class BayPlan:
         rules: What alarms go by.
         watched: Limits held whatever stage is being worked, for alarms of their own.
         points: Its own points -> what they measure.
-        units: What texts are written in.
-        timezone: The shop's time zone, for times in texts.
         alarms: Id of every alarm it can have -> its kind.
+        has_partners: A quantity has more than one sensor, one of them its own.
         holds_moist: A limit is on something that follows from the air and its humidity.
         held_rates: Rates of change that a limit is on.
     """
@@ -115,10 +114,9 @@ class BayPlan:
     rules: AlarmRules
     watched: tuple[HeldLimit, ...] = ()
     points: dict[str, tuple[Series, ...]] = field(default_factory=dict)
-    units: UnitSystem = "metric"
-    timezone: str = "UTC"
-    alarms: dict[str, str] = field(init=False, repr=False, compare=False)
     # They follow from the rest, so they are no part of what tells two plans apart.
+    alarms: dict[str, str] = field(init=False, repr=False, compare=False)
+    has_partners: bool = field(init=False, repr=False, compare=False)
     holds_moist: bool = field(init=False, repr=False, compare=False)
     held_rates: tuple[str, ...] = field(init=False, repr=False, compare=False)
 
@@ -132,9 +130,11 @@ class BayPlan:
         own: tuple[str, ...] = BAY_KINDS if self.id != SHOP else SHOP_KINDS
         if self.frost_limit is None:
             own = tuple(what for what in own if not what.startswith("frost"))
-        alarms = {f"{self.id or 'shop'}-{what}": what for what in own}
+        alarms = {self.alarm_id(what): what for what in own}
         alarms |= {f"{point}-{what}": what for point in self.points for what in POINT_KINDS}
         object.__setattr__(self, "alarms", alarms)
+        partners = any(len(group) > 1 and self.is_own(q) for q, group in self.sources.items())
+        object.__setattr__(self, "has_partners", partners)
 
     @property
     def frost_limit(self) -> HeldLimit | None:
@@ -145,9 +145,9 @@ class BayPlan:
         """Return whether a sensor of its own measures a quantity, not only a neighbour's."""
         return any(series.point in self.points for series in self.sources.get(quantity, ()))
 
-    def alarm_id(self, what: str, point: str = "") -> str:
-        """Return the id of an alarm of this bay, or of one of its points."""
-        return f"{point or self.id or 'shop'}-{what}"
+    def alarm_id(self, what: str) -> str:
+        """Return the id of an alarm of this bay, or of the shop."""
+        return f"{self.id or 'shop'}-{what}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +161,7 @@ class GuardPlan:
         timezone: The shop's time zone, for times in texts.
         shop: What belongs to no bay.
         silence_us: Nothing heard from any sensor for so long is an alarm [µs].
+        places: Every bay, and the shop under ``SHOP``.
     """
 
     bays: dict[str, BayPlan]
@@ -169,15 +170,10 @@ class GuardPlan:
     shop: BayPlan
     silence_us: int
     series: dict[tuple[str, str], tuple[str, tuple[str, ...]]] = field(default_factory=dict)
+    places: dict[str, BayPlan] = field(init=False, repr=False, compare=False)
 
-    def place(self, bay_id: str) -> BayPlan | None:
-        """Return the plan of a bay, of the shop for ``SHOP``, None for one there is not."""
-        return self.shop if bay_id == SHOP else self.bays.get(bay_id)
-
-    @property
-    def places(self) -> dict[str, BayPlan]:
-        """Every bay, and the shop."""
-        return {**self.bays, SHOP: self.shop}
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "places", {**self.bays, SHOP: self.shop})
 
 
 def plan_from_shop(shop: Shop) -> GuardPlan:
@@ -189,7 +185,6 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
     points = expand_points(shop.point, [bay.id for bay in shop.bay])
     pressure = pressure_pa_from_altitude(shop.shop.altitude)
     rules = _rules(shop.alarms)
-    tongue: tuple[UnitSystem, str] = (shop.shop.units, shop.shop.timezone)
     bays = {
         bay.id: BayPlan(
             bay.id,
@@ -200,19 +195,18 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
             rules,
             _watched(shop, bay, points),
             _points_of(points, bay.id),
-            *tongue,
         )
         for bay in shop.bay
     }
     outside = {name: tuple(found) for name, found in _series_of(points, {None}).items()}
     whole = BayPlan(
-        SHOP, shop.shop.name, outside, (), pressure, rules, (), _points_of(points, None), *tongue
+        SHOP, shop.shop.name, outside, (), pressure, rules, (), _points_of(points, None)
     )
     silence_us = max(
         round(SILENCE_LEAST_S * SECOND_US),
         min((round(point.stale_after * SECOND_US) for point in points), default=0),
     )
-    plan = GuardPlan(bays, *tongue, whole, silence_us)
+    plan = GuardPlan(bays, shop.shop.units, shop.shop.timezone, whole, silence_us)
     for point in points:
         for quantity in point.reads:
             key = f"{point.id}/{quantity}"

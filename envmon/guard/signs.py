@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from envmon.clock import HOUR_US, MINUTE_US
 from envmon.facts import Flag
 from envmon.guard.alarm_kinds import TROUBLE_KINDS
-from envmon.guard.drift import drifted, has_partners, next_gaps
+from envmon.guard.drift import drifted, next_gaps
 from envmon.guard.plan import SHOP
 from envmon.guard.state import Sign
 from envmon.guard.trail import COLUMNS, rate_per_h, steady_rate_per_h
@@ -48,7 +48,7 @@ def needs_trail(place: BayPlan, now: BayNow) -> bool:
     """Return whether what the trail says can change anything but the trail."""
     return bool(
         place.held_rates
-        or has_partners(place)
+        or place.has_partners
         or held_stage(place, now) is not None
         or is_cold(place, now)
     )
@@ -89,7 +89,7 @@ def update_signs(
     if place.id == SHOP:
         for what in TROUBLE_KINDS:
             _set(now, f"shop-{what}", at_us, on=what in now.troubles)
-        _set(now, "shop-silence", at_us, on=is_silent(plan, state, at_us))
+        _set(now, "shop-silence", at_us, on=_is_silent(plan, state, at_us))
         return
     _set(now, place.alarm_id("apart"), at_us, on=any(map(place.is_own, now.apart)))
     _set(now, place.alarm_id("frost_unknown"), at_us, on=_is_cold_hidden(place, now))
@@ -106,11 +106,9 @@ def update_trail_signs(place: BayPlan, state: GuardState, now: BayNow, at_us: in
     Arguments as for ``update_signs``; ``now.signs`` and ``now.gaps`` are changed.
     """
     leaving, heater, drift = (place.alarm_id(what) for what in ("leaving", "heater", "drift"))
-    stage = held_stage(place, now)
-    found = leaving_limit(place, now, at_us) if stage else None
-    _set(now, leaving, at_us, on=found is not None)
+    _set(now, leaving, at_us, on=leaving_limit(place, now, at_us) is not None)
     _set(now, heater, at_us, on=_is_heater_silent(now, heater, at_us, cold=is_cold(place, now)))
-    if has_partners(place):
+    if place.has_partners:
         now.gaps = next_gaps(place, now.gaps, state.newest, at_us)
         before = is_on(now, drift)
         _set(now, drift, at_us, on=bool(drifted(place, now.gaps, at_us, before=before)))
@@ -168,10 +166,9 @@ def _sensor_signs(
     yield "wet", bool(against & Flag.WET)
 
 
-def is_silent(plan: GuardPlan, state: GuardState, at_us: int) -> bool:
-    """Return whether nothing is heard from any of several sensors."""
-    until_us = silent_from(plan, state)
-    return until_us is not None and at_us >= until_us
+def _is_silent(plan: GuardPlan, state: GuardState, at_us: int) -> bool:
+    from_us = silent_from(plan, state)
+    return from_us is not None and at_us >= from_us
 
 
 def silent_from(plan: GuardPlan, state: GuardState) -> int | None:
@@ -196,7 +193,7 @@ def leaving_limit(place: BayPlan, now: BayNow, at_us: int) -> tuple[HeldLimit, f
     if stage is None:
         return None
     said = is_on(now, place.alarm_id("leaving"))
-    lead_h = place.rules.leaving_lead_us / (60 * MINUTE_US)
+    lead_h = place.rules.leaving_lead_us / HOUR_US
     for limit in stage.limits:
         if limit.quantity not in COLUMNS or now.limits[limit.key].group != "inside":
             continue

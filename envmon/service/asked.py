@@ -31,7 +31,7 @@ def is_sound(request: Request, plan: GuardPlan, recalibration: Recalibration) ->
     """
     if request.kind == CALIBRATION_ACCEPTED:
         return recalibration.is_sound(request)
-    place = plan.place(request.bay)
+    place = plan.places.get(request.bay)
     sound = request.kind == HISTORY_IMPORTED
     sound |= request.kind in STAGES and request.bay in plan.bays
     if request.kind in ACTS and place is not None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.clock import MINUTE_US
 from envmon.guard.alarm_acts import CLEARED, RAISED
+from envmon.guard.alarm_kinds import kind_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -44,7 +45,6 @@ class Alarm(NamedTuple):
         return (
             self[:3] == other[:3]
             and self.id == other.id
-            and self.stage == other.stage
             and self.raised_us <= its_end
             and other.raised_us <= own_end
         )
@@ -61,7 +61,7 @@ class AlarmBook:
         """Take over what a guard holds active: others end now, those not known yet are opened."""
         active = {
             alarm_id: Alarm(
-                bay_id, alarm.stage or "", _what(alarm_id), alarm.raised_us, None, alarm_id
+                bay_id, alarm.stage or "", kind_of(alarm_id), alarm.raised_us, None, alarm_id
             )
             for bay_id, bay in state.bays.items()
             for alarm_id, alarm in bay.alarms.items()
@@ -100,11 +100,6 @@ class AlarmBook:
     def alarms(self) -> list[Alarm]:
         """Return all of them in the order in which they were raised."""
         return sorted([*self._over, *self._active.values()], key=lambda a: (a.raised_us, a[:3]))
-
-
-def _what(alarm_id: str) -> str:
-    """Return the kind of an alarm from its id."""
-    return alarm_id.rpartition("-")[2]
 
 
 def only_in(first: Sequence[Alarm], second: Sequence[Alarm]) -> list[Alarm]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from envmon.clock import DAY_US, SECOND_US
 from envmon.facts import Event, Flag, Reading
 from envmon.guard.calm import calm_spans
-from envmon.guard.conditions import measured_conditions, moist_conditions, rate_conditions
+from envmon.guard.conditions import air_conditions, rate_conditions
 from envmon.guard.engine import fresh_state, step
 from envmon.guard.judging import judge_bay
 from tests.guard_support import SHOP, START_US, plan_from
@@ -162,10 +162,8 @@ def report_judgement(day: Day) -> None:
     part = day.readings[:200]
     state, _ = step(day.plan, state, part, [], part[-1].seen_us)
     now, at_us = state.bays["one"], state.now_us
-    known = measured_conditions(bay, state.newest, now, at_us)
-    held = {
-        **known, **moist_conditions(bay, known), **rate_conditions(bay, known, now, at_us)
-    }  # fmt: skip
+    known = air_conditions(bay, state.newest, now, at_us)
+    held = {**known, **rate_conditions(bay, known, now, at_us)}
 
     def box() -> None:
         for _ in range(1000):
