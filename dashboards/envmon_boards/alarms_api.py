@@ -11,12 +11,12 @@ from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import HOUR_US
-from envmon.errors import InputError, StoreError
+from envmon.errors import InputError
 from envmon.guard.occurrences import AlarmLog
 from envmon.service.alarm_report import figures_document, figures_for, occurrence_document
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.alarm_acts import ask_of, bay_of
-from envmon_boards.door import body_of, problem, refuse_foreign
+from envmon_boards.door import answered, body_of, problem, refuse_foreign
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -115,16 +115,6 @@ def _recent(log: AlarmLog, from_us: int, now_us: int) -> dict[str, Any]:
     }
 
 
-def _said(answer: Callable[[], Response]) -> Response:
-    """Return the answer, or what is wrong in words."""
-    try:
-        return answer()
-    except InputError as error:
-        return problem(422, str(error))
-    except StoreError as error:
-        return problem(503, str(error))
-
-
 def alarms_router(boards: Boards) -> APIRouter:
     """Return the addresses of the alarm board."""
     router, answers = APIRouter(prefix="/api/v1/alarms"), _Answers(boards, AlarmBook())
@@ -135,11 +125,11 @@ def alarms_router(boards: Boards) -> APIRouter:
 
     @router.get("/recent")
     async def recent(hours: float = 24.0) -> Response:
-        return await run_in_threadpool(_said, lambda: answers.recent(hours))
+        return await run_in_threadpool(answered, lambda: answers.recent(hours))
 
     @router.get("/figures")
     async def figures(days: float = 30.0) -> Response:
-        return await run_in_threadpool(_said, lambda: answers.figures(days))
+        return await run_in_threadpool(answered, lambda: answers.figures(days))
 
     @router.post("/{alarm}/{act}")
     async def do(alarm: str, act: str, request: Request) -> Response:
@@ -147,6 +137,6 @@ def alarms_router(boards: Boards) -> APIRouter:
         if refusal is not None:
             return refusal
         body = await body_of(request)
-        return await run_in_threadpool(_said, lambda: answers.act(alarm, act, body))
+        return await run_in_threadpool(answered, lambda: answers.act(alarm, act, body))
 
     return router

@@ -5,15 +5,21 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from fastapi.responses import JSONResponse
+import msgspec
+from fastapi.responses import JSONResponse, Response
 
+from envmon.errors import InputError, StoreError
 from envmon.shop.models import is_loopback
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from fastapi import Request
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 MAX_BODY = 4_096
+FRESH = {"Cache-Control": "no-store"}
+"""Headers of an answer that is true only now."""
 _HEADERS = {
     b"content-security-policy": b"default-src 'self'; img-src 'self' data: blob:; "
     b"style-src 'self' 'unsafe-inline'; script-src 'self' 'unsafe-inline'; "
@@ -26,6 +32,22 @@ _HEADERS = {
 def problem(status: int, what: str) -> JSONResponse:
     """Return an error that a person and a program can read."""
     return JSONResponse({"error": what}, status_code=status)
+
+
+def fresh_json(document: dict[str, Any]) -> Response:
+    """Return a document as JSON that no browser keeps."""
+    content = msgspec.json.encode(document)
+    return Response(content, media_type="application/json", headers=FRESH)
+
+
+def answered(answer: Callable[[], Response]) -> Response:
+    """Return the answer, or what is wrong in words."""
+    try:
+        return answer()
+    except InputError as error:
+        return problem(422, str(error))
+    except StoreError as error:
+        return problem(503, str(error))
 
 
 def host_name(header: str) -> str:

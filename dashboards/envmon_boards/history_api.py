@@ -5,15 +5,14 @@ from __future__ import annotations
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
-import msgspec
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
-from envmon.errors import InputError, StoreError
+from envmon.errors import InputError
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
-from envmon_boards.door import problem
+from envmon_boards.door import FRESH, answered, fresh_json
 from envmon_boards.history_catalogue import DERIVED, sources_by_bay, unit_facts
 from envmon_boards.history_export import FORMATS, csv_of, file_name, parquet_of
 from envmon_boards.history_lines import lines_document, lines_of
@@ -21,13 +20,11 @@ from envmon_boards.history_marks import MarkBook, limits_in_force, marks_documen
 from envmon_boards.history_question import Question, question_from
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
 
     from envmon.units import UnitSystem
     from envmon_boards.api import Boards
     from envmon_boards.history_catalogue import Sources
-
-_FRESH = {"Cache-Control": "no-store"}
 
 
 class _History(NamedTuple):
@@ -102,7 +99,7 @@ class _History(NamedTuple):
         else:
             content = parquet_of(found, question.bay)
         name = file_name(question.bay, question.from_us, question.to_us, kind, self.zone)
-        headers = {**_FRESH, "Content-Disposition": f'attachment; filename="{name}"'}
+        headers = {**FRESH, "Content-Disposition": f'attachment; filename="{name}"'}
         return Response(content, media_type=FORMATS[kind], headers=headers)
 
 
@@ -128,28 +125,23 @@ def history_router(boards: Boards) -> APIRouter:
 
     @router.get("/api/v1/history/span")
     async def span() -> Response:
-        return await run_in_threadpool(_said, lambda: _json(answers.span()))
+        return await run_in_threadpool(answered, lambda: fresh_json(answers.span()))
 
     @router.get("/api/v1/history")
     async def history(request: Request) -> Response:
         asked = dict(request.query_params)
-        return await run_in_threadpool(_said, lambda: _answer(answers, asked))
+        return await run_in_threadpool(answered, lambda: _answer(answers, asked))
 
     @router.get("/api/v1/history/export")
     async def export(request: Request) -> Response:
         asked = dict(request.query_params)
-        return await run_in_threadpool(_said, lambda: _file(answers, asked))
+        return await run_in_threadpool(answered, lambda: _file(answers, asked))
 
     return router
 
 
-def _json(document: dict[str, Any]) -> Response:
-    content = msgspec.json.encode(document)
-    return Response(content, media_type="application/json", headers=_FRESH)
-
-
 def _answer(answers: _History, asked: Mapping[str, str]) -> Response:
-    return _json(answers.history(question_from(asked, answers.bays)))
+    return fresh_json(answers.history(question_from(asked, answers.bays)))
 
 
 def _file(answers: _History, asked: Mapping[str, str]) -> Response:
@@ -160,13 +152,3 @@ def _file(answers: _History, asked: Mapping[str, str]) -> Response:
     if units not in {"metric", "us"}:
         raise InputError(f"units is {units!r}; allowed: metric, us")
     return answers.file(question_from(asked, answers.bays), kind, cast("UnitSystem", units))
-
-
-def _said(answer: Callable[[], Response]) -> Response:
-    """Return the answer, or what is wrong in words."""
-    try:
-        return answer()
-    except InputError as error:
-        return problem(422, str(error))
-    except StoreError as error:
-        return problem(503, str(error))

@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 from fastapi import APIRouter
-from fastapi.responses import Response
+from fastapi.responses import Response  # noqa: TC002 - FastAPI reads the annotation
 from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import DAY_US, SECOND_US
-from envmon.errors import StoreError
 from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.guard.alarm_kinds import POINT_KINDS
 from envmon.intake.calibration_record import is_measured
@@ -30,7 +29,7 @@ from envmon.store.sensor_facts import (
 )
 from envmon.store.sqlite import SqliteStore
 from envmon.units import QUANTITIES, format_value
-from envmon_boards.door import problem
+from envmon_boards.door import answered, fresh_json
 from envmon_boards.sensors_judge import (
     FLAG_WORDS,
     ORDER,
@@ -256,15 +255,6 @@ def sensors_router(boards: Boards) -> APIRouter:
 
     @router.get("/api/v1/sensors")
     async def every_sensor() -> Response:
-        return await run_in_threadpool(_answer, sensors)
+        return await run_in_threadpool(answered, lambda: fresh_json(sensors.document()))
 
     return router
-
-
-def _answer(sensors: Sensors) -> Response:
-    try:
-        content = msgspec.json.encode(sensors.document())
-    except StoreError as error:
-        return problem(503, str(error))
-    headers = {"Cache-Control": "no-store"}
-    return Response(content, media_type="application/json", headers=headers)
