@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from envmon.clock import DAY_US, MINUTE_US, SystemClock
-from envmon.errors import InputError, StoreError
+from envmon.errors import InputError
 from envmon.guard.alarm_kinds import KINDS
 from envmon.guard.figures import counts_of
 from envmon.guard.figures_judged import figures_of
 from envmon.guard.occurrences import log_of
 from envmon.service.span import local_from_us
-from envmon.service.watch_process import data_folder
+from envmon.service.watch_process import data_folder, ensure_data
 from envmon.shop.load import load_shop
-from envmon.store.sqlite import LIVE_FILE, SqliteStore
+from envmon.store.sqlite import SqliteStore
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -143,8 +143,7 @@ def alarm_report(
     """
     shop = load_shop(shop_path)
     folder = data_folder(shop, shop_path, data)
-    if not (folder / LIVE_FILE).exists():
-        raise StoreError(f"no data in {folder} yet; start it with: envmon run {shop_path}")
+    ensure_data(folder, shop_path)
     store = SqliteStore(folder)
     try:
         log = log_of(store.events())

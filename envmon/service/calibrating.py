@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from envmon.clock import DAY_US, iso_from_us
-from envmon.errors import InputError, StoreError
+from envmon.errors import InputError
 from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.guard.plan import plan_from_shop
 from envmon.intake.calibration_record import (
@@ -29,9 +29,9 @@ from envmon.service.calibration_effect import LOOKED_AT_US, effect_of
 from envmon.service.calibration_table import calibration_rows, row_document
 from envmon.service.calibration_text import TAKEN, effect_document, effect_lines, table_lines
 from envmon.service.span import local_from_us, parse_moment
-from envmon.service.watch_process import READY_FILE, data_folder
+from envmon.service.watch_process import READY_FILE, data_folder, ensure_data
 from envmon.shop.load import load_shop
-from envmon.store.sqlite import LIVE_FILE, SqliteStore
+from envmon.store.sqlite import SqliteStore
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
@@ -170,8 +170,7 @@ def desk_of(shop_path: Path, data: str | None, clock: Clock) -> Iterator[Opened]
     """
     shop = load_shop(shop_path)
     folder = data_folder(shop, shop_path, data)
-    if not (folder / LIVE_FILE).exists():
-        raise StoreError(f"no data in {folder} yet; start it with: envmon run {shop_path}")
+    ensure_data(folder, shop_path)
     store = SqliteStore(folder)
     try:
         yield Opened(Desk(shop, store, clock.now_us()), (folder / READY_FILE).exists())

@@ -1,18 +1,22 @@
-"""How a process of ours ends: what went wrong in one place, and the exit code the others read."""
+"""How a process of ours begins and ends: options, its lock, signals, the exit code others read."""
 
 from __future__ import annotations
 
 import argparse
+import fcntl
 import logging
+import signal
 import sys
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from envmon.errors import EnvmonError, ShopFileError, StoreError
+from envmon.errors import EnvmonError, ServiceError, ShopFileError, StoreError
 from envmon.shop.load import fault_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from io import TextIOWrapper
 
 FELL = 1
 """Exit code of a process that fell over its disk; started again it may do better."""
@@ -39,6 +43,36 @@ def exit_code_of(name: str, work: Callable[[], None]) -> int:
         sys.stderr.write(f"{name}: {error}\n")
         return BAD_USE
     return 0
+
+
+def take_lock(path: Path, taken: str, way_out: str) -> TextIOWrapper:
+    """Lock a file for this process until it ends, however it ends; its folder is made.
+
+    Args:
+        path: The file.
+        taken: What to say when another process holds it.
+        way_out: What to do when it cannot be written.
+
+    Raises:
+        ServiceError: Another process holds it, or it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = path.open("w")
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        raise ServiceError(taken) from error
+    except OSError as error:
+        raise ServiceError(f"cannot write in {path.parent}: {error}; {way_out}") from error
+    return handle
+
+
+def stop_signals() -> threading.Event:
+    """Return an event that SIGTERM and SIGINT set from now on; call it in the main thread."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda _got, _frame: stop.set())
+    return stop
 
 
 def shop_process(module: str) -> argparse.ArgumentParser:

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import logging
-import signal
 import sys
-import threading
 from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
 from envmon.errors import EnvmonError, StoreError
-from envmon.service.ending import exit_code_of, shop_process
+from envmon.service.ending import exit_code_of, shop_process, stop_signals
 from envmon.service.keeper import Keeper
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 
 if TYPE_CHECKING:
     import argparse
+    import threading
 
     from envmon.clock import Clock
 
@@ -51,9 +50,7 @@ def keep_as_asked(options: argparse.Namespace) -> None:
     Raises:
         EnvmonError: The shop file has faults, or the folder cannot be used.
     """
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda _got, _frame: stop.set())
+    stop = stop_signals()
     shop = load_shop(options.shop)
     keeper = Keeper(shop, data_folder(shop, options.shop, options.data))
     try:

@@ -5,25 +5,22 @@ Apart from the watch, so that no server that hangs and no full outbox ever holds
 
 from __future__ import annotations
 
-import fcntl
 import logging
 import os
-import signal
 import sys
-import threading
 import time
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from envmon.clock import MINUTE_US, clock_from_text
-from envmon.errors import ServiceError, StoreDamagedError, StoreError
+from envmon.errors import StoreDamagedError, StoreError
 from envmon.notice.decide import SET_BACK_US, adopt, decide
 from envmon.notice.people import book_from_shop
 from envmon.notice.state import NoticeState
 from envmon.notice.words import cut, local_time
 from envmon.service.ack_link import GOOD_FOR_US, Ticket, ensure_key, link_of
-from envmon.service.ending import exit_code_of, shop_process
+from envmon.service.ending import exit_code_of, shop_process, stop_signals, take_lock
 from envmon.service.notice_chain import ChainReader
 from envmon.service.notice_channels import Channels
 from envmon.service.notice_desk import Desk
@@ -260,15 +257,8 @@ def lock_notice(folder: Path) -> TextIOWrapper:
     Raises:
         ServiceError: Another one has it, or the folder cannot be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        handle = (folder / "notice.lock").open("w")
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        raise ServiceError(f"another notice process works in {folder}; stop it first") from error
-    except OSError as error:
-        raise ServiceError(f"cannot write in {folder}: {error}; check the folder") from error
-    return handle
+    taken = f"another notice process works in {folder}; stop it first"
+    return take_lock(folder / "notice.lock", taken, "check the folder")
 
 
 def tell_as_asked(options: argparse.Namespace) -> None:
@@ -277,9 +267,7 @@ def tell_as_asked(options: argparse.Namespace) -> None:
     Raises:
         EnvmonError: The shop file has faults, or the folder cannot be used.
     """
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda _got, _frame: stop.set())
+    stop = stop_signals()
     shop = load_shop(options.shop)
     folder = data_folder(shop, options.shop, options.data)
     lock = lock_notice(folder)

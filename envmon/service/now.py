@@ -10,15 +10,14 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from envmon.clock import SystemClock
-from envmon.errors import StoreError
 from envmon.guard.describe import describe
 from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
 from envmon.service.restored import plan_fingerprint, restored_state
 from envmon.service.watch import CLOCK_BACK_US
-from envmon.service.watch_process import data_folder
+from envmon.service.watch_process import data_folder, ensure_data
 from envmon.shop.load import load_shop
-from envmon.store.sqlite import LIVE_FILE, SqliteStore
+from envmon.store.sqlite import SqliteStore
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
@@ -61,8 +60,7 @@ def shop_now(shop_path: Path, clock: Clock | None = None) -> Now:
     """
     shop = load_shop(shop_path)
     folder = data_folder(shop, shop_path)
-    if not (folder / LIVE_FILE).exists():
-        raise StoreError(f"no data in {folder} yet; start it with: envmon run {shop_path}")
+    ensure_data(folder, shop_path)
     store = SqliteStore(folder)
     try:
         now_us = (clock or SystemClock()).now_us()

@@ -46,10 +46,9 @@ class Publisher:
         self._shown: set[str] = set()
         """Topics of the alarms that stand now, or are latched."""
 
-    @property
-    def waiting(self) -> bool:
-        """Whether a state is held back for a moment."""
-        return bool(self._dirty)
+    def wait_s(self, timeout_s: float) -> float:
+        """Return how long to wait for news at most [s]: less while a state is held back."""
+        return min(timeout_s, GAP_S) if self._dirty else timeout_s
 
     def note(self, bays: Iterable[str]) -> None:
         """Note that there is news of bays, the shop's included."""

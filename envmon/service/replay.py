@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from envmon.clock import DAY_US
-from envmon.errors import InputError, StoreError
+from envmon.errors import InputError
 from envmon.guard.plan import plan_from_shop
 from envmon.service.replay_compare import compare
 from envmon.service.replay_feed import told_by
@@ -17,11 +17,11 @@ from envmon.service.replay_runs import runs_of, shown_twice
 from envmon.service.replay_walk import Walker, Way
 from envmon.service.restored import plan_fingerprint
 from envmon.service.span import local_from_us, moment_note, parse_moment
-from envmon.service.watch_process import data_folder
+from envmon.service.watch_process import data_folder, ensure_data
 from envmon.shop.load import load_shop
 from envmon.shop.stages import stage_by_id
 from envmon.store.past import Past
-from envmon.store.sqlite import LIVE_FILE, SqliteStore
+from envmon.store.sqlite import SqliteStore
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -113,8 +113,7 @@ def replay(question: Question, progress: Callable[[float, int], None] | None = N
         ensure_same_place(shop, other)
     notes = [moment_note(text, zone) for text in (question.from_text, question.to_text)]
     folder = data_folder(shop, question.shop_path, question.data)
-    if not (folder / LIVE_FILE).exists():
-        raise StoreError(f"no data in {folder} yet; start it with: envmon run {question.shop_path}")
+    ensure_data(folder, question.shop_path)
     store = SqliteStore(folder)
     past = Past(store, folder)
     try:

@@ -46,7 +46,6 @@ log = logging.getLogger("envmon.watch")
 
 SNAPSHOT_EVERY_S = 10.0
 REQUESTS_EVERY_S = 0.1
-SHORT_WAIT_S = 0.03
 RETRY_S = 1.0
 PAYLOAD_KEPT = 2_048
 """Bytes of a rejected payload kept for inspection."""
@@ -119,9 +118,7 @@ class Watch:
             How many messages were committed.
         """
         if not self._pending:
-            # Wait less when a state is held back for a moment.
-            short = self._publisher.waiting
-            self._pending = self._link.take(min(timeout_s, SHORT_WAIT_S) if short else timeout_s)
+            self._pending = self._link.take(self._publisher.wait_s(timeout_s))
         self._ensure_clock()
         # Strictly rising, so that replay can tell the steps apart, with a microsecond for each
         # message: two that bring no time of their own must not fall on the same one.

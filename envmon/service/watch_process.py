@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import fcntl
 import logging
 import os
-import signal
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
-from envmon.errors import ServiceError, StoreDamagedError
+from envmon.errors import ServiceError, StoreDamagedError, StoreError
 from envmon.intake.link import Account, BrokerLink, Will
 from envmon.service.alive import Pulse
-from envmon.service.ending import exit_code_of, shop_process
+from envmon.service.ending import exit_code_of, shop_process, stop_signals, take_lock
 from envmon.service.heartbeat import HEARTBEAT_TOPIC, LAST_WILL
 from envmon.service.trouble_senses import Senses
 from envmon.service.watch import Watch
 from envmon.shop.load import load_shop
 from envmon.store.rescue import SUSPECT_FILE, open_or_renew
+from envmon.store.sqlite import LIVE_FILE
 
 if TYPE_CHECKING:
     import argparse
@@ -37,23 +36,24 @@ def data_folder(shop: Shop, shop_path: Path, override: str | None = None) -> Pat
     return Path(override) if override else shop_path.resolve().parent / shop.store.folder
 
 
+def ensure_data(folder: Path, shop_path: Path) -> None:
+    """Refuse to look at a shop that was never watched.
+
+    Raises:
+        StoreError: There is no live file in the data folder.
+    """
+    if not (folder / LIVE_FILE).exists():
+        raise StoreError(f"no data in {folder} yet; start it with: envmon run {shop_path}")
+
+
 def lock_folder(folder: Path) -> TextIOWrapper:
     """Take the folder for this process until it ends, however it ends.
 
     Raises:
         ServiceError: Another watch holds it, or it cannot be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        handle = (folder / "watch.lock").open("w")
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        raise ServiceError(
-            f"another watch works in {folder}; stop it, or give another [store] folder"
-        ) from error
-    except OSError as error:
-        raise ServiceError(f"cannot write in {folder}: {error}; choose another folder") from error
-    return handle
+    taken = f"another watch works in {folder}; stop it, or give another [store] folder"
+    return take_lock(folder / "watch.lock", taken, "choose another folder")
 
 
 def account_from(broker: BrokerInfo) -> Account:
@@ -119,9 +119,7 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
         StoreError: The live file cannot be opened, or the guard's state not be saved at the end.
         ServiceError: Another watch holds the folder, or it cannot be written.
     """
-    stop: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda got, _frame: stop.append(got))
+    stop = stop_signals()
     lock = lock_folder(folder)
     clock = clock_from_text(clock_text)
     store, _ = open_or_renew(folder, shop.shop.site, clock.now_us())
@@ -131,7 +129,7 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
     logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
     inode = store.path.stat().st_ino
     pulse = Pulse(os.environ)
-    while not stop:
+    while not stop.is_set():
         watch.turn(TURN_S)
         pulse.beat()
         ensure_sound(store.path, inode)
