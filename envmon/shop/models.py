@@ -7,14 +7,14 @@ checked in ``envmon.shop.cross``; where a fault stands in the file in ``envmon.s
 from __future__ import annotations
 
 import ipaddress
-from datetime import date
 from typing import Annotated, Literal, Self
 from zoneinfo import available_timezones
 
 from pydantic import AfterValidator, Field, model_validator
 
 from envmon.shop.alerting import AlarmsInfo, Contact, NoticeInfo
-from envmon.shop.limits import Metres, Number, Seconds, Slug, StageLimit, Strict
+from envmon.shop.limits import Metres, Number, Seconds, Slug, Strict
+from envmon.shop.work import BenchInfo, Body, Button, Procedure, Product
 from envmon.units import UnitSystem
 
 
@@ -170,43 +170,6 @@ class Point(Strict):
     """Quantity name -> how to take it from the payload."""
 
 
-class Product(Strict):
-    """``[[product]]``: what is applied, and what its maker's sheet asks for."""
-
-    id: Slug
-    """Short name the rest of the file calls it by."""
-    name: str = Field(min_length=1, max_length=60)
-    """Name as on screens and papers."""
-    sheet: date = Field(strict=True)
-    """Date of the sheet the limits were read from."""
-    source: str = Field(min_length=3)
-    """Which sheet: title, edition."""
-    settle: Seconds | None = None
-    """How long the limits must have held before a stage with it may start [s]."""
-    limit: tuple[StageLimit, ...] = ()
-    """``[[product.limit]]``: what the sheet asks for, stage by stage."""
-
-
-class Step(Strict):
-    """One stage of a procedure, with the product used in it."""
-
-    stage: str
-    """Stage, such as ``coating``."""
-    product: str | None = None
-    """Id of the product used in it; its sheet's limits hold then."""
-
-
-class Procedure(Strict):
-    """``[[procedure]]``: an ordered list of stages with products."""
-
-    id: Slug
-    """Short name the rest of the file calls it by."""
-    name: str = Field(min_length=1, max_length=60)
-    """Name as on screens and papers."""
-    step: tuple[Step, ...] = Field(min_length=1)
-    """``[[procedure.step]]``: the stages in the order of work."""
-
-
 class Shop(Strict):
     """A whole shop file."""
 
@@ -220,6 +183,9 @@ class Shop(Strict):
     product: tuple[Product, ...] = ()
     procedure: tuple[Procedure, ...] = ()
     contact: tuple[Contact, ...] = ()
+    bench: BenchInfo = BenchInfo()
+    body: tuple[Body, ...] = ()
+    button: tuple[Button, ...] = ()
 
     def bay_by_id(self, bay_id: str) -> Bay:
         """Return a bay.

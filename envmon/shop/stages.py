@@ -12,7 +12,8 @@ from envmon.errors import InputError
 from envmon.shop.limits import Limit, Stage, StageLimit
 
 if TYPE_CHECKING:
-    from envmon.shop.models import Bay, Product, Shop
+    from envmon.shop.models import Bay, Shop
+    from envmon.shop.work import Product
 
 PRACTICE = "common practice"
 THREE_K = "3 K rule, ISO 12944-7 and ISO 8502-4 (from memory)"
