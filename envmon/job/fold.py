@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import msgspec
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from envmon.job.model import Window
 
 replace = msgspec.structs.replace
+Span = TypeVar("Span", bound=Run | Break)
 
 _STEPS: dict[str, PanelStep] = {
     names.APPLIED: "applied",
@@ -99,7 +100,8 @@ def _opened(event: Event) -> Job:
 
 def _closed(job: Job, event: Event) -> Job:
     if job.cure is not None:
-        job = replace(job, cure=cure_at(job.cure, event.at_us))
+        cure = cure_at(job.cure, event.at_us)
+        job = replace(job, cure=replace(cure, breaks=_ended(cure.breaks, cure.at_us)))
     ended = _end_step(job, event.at_us)
     return replace(ended, closed_us=event.at_us, close_reason=event.data.get("reason", ""))
 
@@ -132,9 +134,9 @@ def _end_step(job: Job, at_us: int) -> Job:
     at = job.current
     if at is None:
         return job
-    step = job.steps[at]
-    runs = (*step.runs[:-1], replace(step.runs[-1], to_us=at_us))
-    return _with_step(job, at, replace(step, status="done", runs=runs))
+    return _with_step(
+        job, at, replace(job.steps[at], status="done", runs=_ended(job.steps[at].runs, at_us))
+    )
 
 
 def _with_step(job: Job, at: int, step: StepNow) -> Job:
@@ -145,12 +147,18 @@ def _stage_started(job: Job, event: Event) -> Job:
     """Start a step; an earlier one is gone back to, and what came after it is to be done again."""
     at, data = int(event.data["step"]), event.data
     job = _end_step(job, event.at_us)
+    back = any(step.status == "done" for step in job.steps[at:])
     run = Run(
         event.at_us, None, tuple(data.get("against", ())), data.get("reason", ""),
         data.get("by", ""),
     )  # fmt: skip
     step = job.steps[at]
-    job = _with_step(job, at, replace(step, status="active", runs=(*step.runs, run)))
+    step = replace(step, status="active", runs=(*step.runs, run), skip_reason="")
+    job = _with_step(job, at, step)
+    return _gone_back(job, at) if back else job
+
+
+def _gone_back(job: Job, at: int) -> Job:
     later = tuple(replace(step, status="todo", skip_reason="") for step in job.steps[at + 1 :])
     job = replace(job, steps=(*job.steps[: at + 1], *later))
     if any(step.stage == "coating" for step in later):
@@ -166,6 +174,8 @@ def _stage_ended(job: Job, event: Event) -> Job:
 
 def _skipped(job: Job, event: Event) -> Job:
     at = int(event.data["step"])
+    if at == job.current:
+        job = _end_step(job, event.at_us)
     step = replace(job.steps[at], status="skipped", skip_reason=event.data["reason"])
     return _with_step(job, at, step)
 
@@ -198,21 +208,26 @@ def _undone(job: Job, event: Event) -> Job:
 
 def _window(job: Job, event: Event) -> Job:
     fitness: Window = event.data["fitness"]
-    cure = job.cure
-    if cure is not None and fitness != cure.fitness:
-        cure = _turned(cure, event.at_us, fitness)
-    return replace(job, window=fitness, cure=cure)
+    if fitness == job.window:
+        return job
+    cure = None if job.cure is None else _turned(job.cure, event.at_us, fitness)
+    return replace(job, window=fitness, windows=(*job.windows, (event.at_us, fitness)), cure=cure)
 
 
 def _turned(cure: Cure, at_us: int, fitness: Window) -> Cure:
     """Return the cure after its window's verdict changed."""
     cure = cure_at(cure, at_us)
-    breaks = cure.breaks
-    if breaks and breaks[-1].to_us is None:
-        breaks = (*breaks[:-1], replace(breaks[-1], to_us=at_us))
+    breaks = _ended(cure.breaks, cure.at_us)
     if fitness in {"unfit", "unknown"}:
-        breaks = (*breaks, Break(at_us, None, fitness))
+        breaks = (*breaks, Break(cure.at_us, None, fitness))
     return replace(cure, fitness=fitness, breaks=breaks)
+
+
+def _ended(spans: tuple[Span, ...], at_us: int) -> tuple[Span, ...]:
+    """Return the spans with the last one ended, if it still lasts."""
+    if not spans or spans[-1].to_us is not None:
+        return spans
+    return (*spans[:-1], replace(spans[-1], to_us=at_us))
 
 
 def _unchanged(job: Job, _event: Event) -> Job:
@@ -225,16 +240,24 @@ def _erased(job: Job, _event: Event) -> Job:
 
 def _with_cure(job: Job, at_us: int) -> Job:
     """Return the job with its cure begun or forgotten, as its panels stand."""
-    levelled = [panel.mark("levelled") for panel in job.panels]
-    if not levelled or any(mark is None for mark in levelled) or _in_flight(job):
+    marks = [panel.mark("levelled") for panel in job.panels]
+    levelled = [mark.at_us for mark in marks if mark and mark.at_us >= job.coat_from_us]
+    if not marks or len(levelled) < len(marks) or _in_flight(job):
         return replace(job, cure=None) if job.cure is not None else job
-    since_us = max(mark.at_us for mark in levelled if mark is not None)
+    since_us = max(levelled)
     if job.cure is not None and job.cure.since_us == since_us:
         return job
-    cure = Cure(since_us, since_us, fitness=job.window)
-    if job.window in {"unfit", "unknown"}:
-        cure = replace(cure, breaks=(Break(since_us, None, job.window),))
-    return replace(job, cure=cure_at(cure, at_us))
+    return replace(job, cure=cure_at(_cure_since(job, since_us), at_us))
+
+
+def _cure_since(job: Job, since_us: int) -> Cure:
+    """Return a cure that began at a time, counted over all its window has said since."""
+    before: list[Window] = [fitness for at_us, fitness in job.windows if at_us <= since_us]
+    cure = _turned(Cure(since_us, since_us), since_us, before[-1] if before else "unknown")
+    for at_us, fitness in job.windows:
+        if at_us > since_us:
+            cure = _turned(cure, at_us, fitness)
+    return cure
 
 
 def _in_flight(job: Job) -> bool:

@@ -165,6 +165,7 @@ class Job(msgspec.Struct, frozen=True):
         closed_us: When it was handed over [µs]; None while it is in the bay.
         close_reason: Why it was closed before all was done.
         window: What the cure window says now.
+        windows: What it said, each with the time [µs] since when; oldest first.
         cure: None until every panel is levelled.
         notes: Oldest first.
         erased: The reference was erased.
@@ -187,6 +188,7 @@ class Job(msgspec.Struct, frozen=True):
     closed_us: int | None = None
     close_reason: str = ""
     window: Window = "unknown"
+    windows: tuple[tuple[int, Window], ...] = ()
     cure: Cure | None = None
     notes: tuple[Note, ...] = ()
     erased: bool = False
@@ -199,9 +201,20 @@ class Job(msgspec.Struct, frozen=True):
     @property
     def following(self) -> int | None:
         """Place of the step to be worked next: the first not done after the current or last one."""
-        begun = [i for i, step in enumerate(self.steps) if step.status != "todo"]
-        start = max(begun, default=-1) + 1
-        return next((i for i in range(start, len(self.steps))), None)
+        worked = [i for i, step in enumerate(self.steps) if step.status in {"active", "done"}]
+        start = max(worked, default=-1) + 1
+        return next(
+            (i for i in range(start, len(self.steps)) if self.steps[i].status == "todo"), None
+        )
+
+    @property
+    def coat_from_us(self) -> int:
+        """Marks of panels count from then [µs]: a second coating step begins all of them anew."""
+        coats = [s for s in self.steps if s.stage == "coating" and s.status in {"active", "done"}]
+        if len(coats) < 2:
+            return 0
+        earlier_us = coats[-2].runs[-1].from_us
+        return next(run.from_us for run in coats[-1].runs if run.from_us >= earlier_us)
 
     def panel(self, panel_id: str) -> Panel | None:
         """Return a panel, or None."""
