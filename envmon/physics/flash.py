@@ -137,10 +137,8 @@ class _Warmth(NamedTuple):
         surface, sheet = self.surface_c, self.sheet
         if surface is None:
             return 1.0, "no temperature known: the sheet's own range"
-        stands_in = (
-            "no panel temperature, the air stands in: " if self.panel_c is None else "panel "
-        )
-        place = f"{stands_in} {self._text(surface)}, the sheet is for {self._text(sheet.at_c)}"
+        what = "panel" if self.panel_c is not None else "no panel temperature; air"
+        place = f"{what} {self._text(surface)}, the sheet is for {self._text(sheet.at_c)}"
         if not self.workable():
             return 1.0, f"{place}: not corrected"
         film = surface if self.air_c is None else (surface + self.air_c) / 2
