@@ -91,9 +91,10 @@ def as_json(file: Path) -> Any:
 def test_schema_is_json_of_the_named_draft() -> None:
     schema = json.loads(json.dumps(shop_schema(), allow_nan=False))
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert {"shop", "broker", "store", "bay", "point", "product", "procedure"} <= set(
-        schema["properties"]
-    )
+    assert set(schema["properties"]) == {
+        "shop", "broker", "store", "alarms", "notice", "bay", "point", "product", "procedure",
+        "contact", "bench", "body", "button",
+    }  # fmt: skip
     assert schema["required"] == ["shop", "bay"]
 
 
@@ -138,6 +139,28 @@ def test_faulty_shops_do_not_fit_the_schema() -> None:
     assert not Checker(schema).fits(schema, as_json(SHOPS / "ten_faults.toml"))
     assert not Checker(schema).fits(schema, {**good, "shelf": {}})
     assert not Checker(schema).fits(schema, {**good, "bay": []})
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "wrong"),
+    [
+        ("body", "panels", []),
+        ("body", "panels", ["x" * 31]),
+        ("button", "press", "skip"),
+        ("button", "topic", ""),
+        ("product", "flash", ["2 min"]),
+        ("product", "flash", ["2 min", "3 min", "4 min"]),
+        ("product", "flash_at", 60),
+        ("product", "first_wash_days", 1.5),
+    ],
+)
+def test_faulty_work_does_not_fit_the_schema(section: str, key: str, wrong: object) -> None:
+    schema = shop_schema()
+    good = as_json(SHOPS / "one_bay_metric.toml")
+    table = {**good[section][0], key: wrong}
+    assert Checker(schema).fits(schema, {**good, section: [good[section][0]]})
+    assert not Checker(schema).fits(schema, {**good, section: [table]})
+    assert not Checker(schema).fits(schema, {**good, "bench": {"in_flight": 5}})
 
 
 def test_caller_may_change_its_schema() -> None:

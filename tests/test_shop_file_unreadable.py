@@ -134,12 +134,16 @@ def test_every_kind_of_complaint_becomes_our_sentence(kind: str) -> None:
     assert "short name of a-z" in finding.message or finding.message == "ours"
 
 
-SECTIONS = ["shop", "broker", "store", "bay", "point", "product", "procedure", "x", ""]
+SECTIONS = [
+    "shop", "broker", "store", "bay", "point", "product", "procedure", "body", "button", "bench",
+    "x", "",
+]  # fmt: skip
 KEYS = st.sampled_from(
     [
         "id", "name", "site", "timezone", "bay", "topic", "format", "reads", "limit", "step",
         "stage", "quantity", "low", "high", "margin", "sheet", "source", "two_point", "offset",
         "gain", "unit", "pointer", "password", "by_hand", "air_temp_c", "procedure", "settle",
+        "panels", "flash", "flash_at", "rain_safe", "full_cure", "press", "in_flight", "carrier",
     ]
 )  # fmt: skip
 SCALARS = st.one_of(
@@ -195,7 +199,7 @@ def test_any_value_in_a_good_file(key: str, value: object, section: str) -> None
 
 
 @given(st.lists(st.tuples(KEYS, JUNK), max_size=8, unique_by=lambda pair: pair[0]),
-       st.sampled_from(["point", "product", "procedure"]))  # fmt: skip
+       st.sampled_from(["point", "product", "procedure", "body", "button"]))  # fmt: skip
 def test_any_table_beside_a_good_shop(pairs: list[tuple[str, object]], section: str) -> None:
     table = "\n".join(f"{toml(key)} = {toml(item)}" for key, item in pairs)
     assert_only_our_words(f"{SMALL}\n[[{section}]]\n{table}\n")

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 from envmon.shop.cross_people import ENVIRONMENT_NAME, check_people, secret_addresses
 from envmon.shop.cross_points import check_points
+from envmon.shop.cross_work import check_work
 from envmon.shop.raw import Finding, Path, Table, ids, lacks, tables, word, words
-from envmon.shop.stages import STAGE_IDS
 from envmon.shop.words import SECRETS_ELSEWHERE, is_secret_key, path_text, show, unknown
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-_SECTIONS = ("bay", "point", "product", "procedure", "contact")
+_SECTIONS = ("bay", "point", "product", "procedure", "contact", "body", "button")
 
 
 def check_whole(data: Table) -> list[Finding]:
@@ -28,8 +28,7 @@ def check_whole(data: Table) -> list[Finding]:
         *_bays(data),
         *check_points(data),
         *check_people(data),
-        *_products(data),
-        *_procedures(data),
+        *check_work(data),
     ]
 
 
@@ -91,43 +90,3 @@ def _bays(data: Table) -> Iterator[Finding]:
                 message = f"quantity is {show(name)} twice; allowed is each once; take one away"
                 yield Finding((*path, "by_hand", index), message)
             seen.add(name)
-
-
-def _products(data: Table) -> Iterator[Finding]:
-    for above, _product in tables(data, ("product",)):
-        seen: dict[tuple[str, str], Path] = {}
-        for path, limit in tables(data, (*above, "limit")):
-            stage, quantity = word(limit, "stage"), word(limit, "quantity")
-            if stage is not None and stage not in STAGE_IDS:
-                yield Finding((*path, "stage"), unknown("stage", stage, STAGE_IDS))
-            if quantity is not None and quantity not in QUANTITIES:
-                yield Finding((*path, "quantity"), unknown("quantity", quantity, QUANTITIES))
-            if stage is None or quantity is None:
-                continue
-            if (stage, quantity) in seen:
-                message = (
-                    f"quantity is {show(quantity)}, limited in {show(stage)} before by "
-                    f"{path_text(seen[stage, quantity])}; allowed is one limit a quantity and "
-                    "stage; put low and high into one"
-                )
-                yield Finding((*path, "quantity"), message)
-            seen.setdefault((stage, quantity), path)
-
-
-def _procedures(data: Table) -> Iterator[Finding]:
-    for above, _procedure in tables(data, ("procedure",)):
-        seen: set[str] = set()
-        for path, step in tables(data, (*above, "step")):
-            stage, product = word(step, "stage"), word(step, "product")
-            if stage is not None and stage not in STAGE_IDS:
-                yield Finding((*path, "stage"), unknown("stage", stage, STAGE_IDS))
-            elif stage is not None and stage in seen:
-                message = (
-                    f"stage is {show(stage)} a second time; allowed is each stage once in a "
-                    "procedure; take one away"
-                )
-                yield Finding((*path, "stage"), message)
-            if product is not None and lacks(data, "product", product):
-                message = unknown("product", product, ids(data, "product"))
-                yield Finding((*path, "product"), message)
-            seen.add(stage or "")

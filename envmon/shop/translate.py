@@ -41,7 +41,8 @@ def explain(error: Mapping[str, Any], data: object) -> Finding | None:
 
 def _missing(path: Path) -> str:
     key = path[-1]
-    allowed = allowed_words(node_at(path), path)
+    list_or_key = path[:-1] if isinstance(key, int) else path
+    allowed = allowed_words(node_at(list_or_key), list_or_key)
     if isinstance(key, int):
         return f"value {key + 1} of the list is missing; allowed is {allowed}; add it"
     if len(path) == 1:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 import re
 from datetime import date, datetime, time
 from typing import TYPE_CHECKING, Any
@@ -123,11 +124,13 @@ def _text_words(node: dict[str, Any]) -> str:
 
 
 def _list_words(node: dict[str, Any], section: str) -> str:
+    example = (node.get("examples") or [None])[0]
     if "prefixItems" in node:
-        return f"a list of {len(node['prefixItems'])}, such as [[19.6, 20.0], [24.9, 25.1]]"
+        pair = example or [[19.6, 20.0], [24.9, 25.1]]
+        return f"a list of {len(node['prefixItems'])}, such as {json.dumps(pair)}"
     if "$ref" in node.get("items", {}):
         return f"tables, each headed [[{section}]]"
-    return 'a list of texts, such as ["panel_temp_c"]'
+    return f"a list of texts, such as {json.dumps(example or ['panel_temp_c'])}"
 
 
 def allowed_words(node: dict[str, Any], path: Path) -> str:

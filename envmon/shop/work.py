@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -22,6 +23,9 @@ Celsius = Annotated[
 ]
 """A temperature [°C]; ``"68 °F"`` is read too."""
 
+Span = Annotated[Seconds | None, Field(examples=["10 min"])]
+"""A time span [s], or none given."""
+
 Carrier = Literal["2-propanol", "ethanol", "acetone", "water"]
 """The liquid that must evaporate from a product; its vapour pressure is known."""
 
@@ -37,13 +41,13 @@ class Product(Strict):
     """Date of the sheet the limits were read from."""
     source: str = Field(min_length=3)
     """Which sheet: title, edition."""
-    settle: Seconds | None = None
+    settle: Span = None
     """How long the limits must have held before a stage with it may start [s]."""
     limit: tuple[StageLimit, ...] = ()
     """``[[product.limit]]``: what the sheet asks for, stage by stage."""
     carrier: Carrier = "2-propanol"
     """What evaporates while it flashes; 2-propanol is a fair stand-in for most."""
-    flash: tuple[Seconds, Seconds] | None = None
+    flash: Annotated[tuple[Seconds, Seconds] | None, Field(examples=[["2 min", "5 min"]])] = None
     """Shortest and longest time from applying to levelling at ``flash_at`` [s]."""
     flash_at: Annotated[Celsius, Field(ge=0, le=45)] = 20.0
     """Temperature the sheet gives the flash at [°C]."""
@@ -52,13 +56,13 @@ class Product(Strict):
     flash_per_10_rh: float | None = Field(default=None, ge=-0.5, le=0.5)
     """By which part the flash changes for each 10 % more humidity, when the sheet says so: −0.1 is
     a tenth shorter."""
-    flash_off: Seconds | None = None
+    flash_off: Span = None
     """How long it must dry off before the next stage may start [s]."""
-    rain_safe: Seconds | None = None
+    rain_safe: Span = None
     """From the last levelled panel until the vehicle may get wet [s]."""
-    full_cure: Seconds | None = None
+    full_cure: Span = None
     """From the last levelled panel until it may leave the bay [s]."""
-    overnight: Seconds | None = None
+    overnight: Span = None
     """Better still: from the last levelled panel [s]."""
     first_wash_days: int | None = Field(default=None, ge=0, le=365, strict=True)
     """Days from hand-over to the first wash."""
@@ -70,6 +74,14 @@ class Product(Strict):
                 f"flash is {self.flash[0]:g} to {self.flash[1]:g} s; allowed is [shortest, "
                 "longest], both above 0"
             )
+        names = ("rain_safe", "full_cure", "overnight")
+        given = [(name, span) for name in names if (span := getattr(self, name)) is not None]
+        for (name, span), (after, longer) in pairwise(given):
+            if span > longer:
+                raise ValueError(
+                    f"{name} is {span:g} s, above {after} of {longer:g} s; allowed is rain_safe up "
+                    "to full_cure up to overnight"
+                )
         return self
 
 
@@ -103,14 +115,10 @@ class Body(Strict):
     """Short name."""
     name: str = Field(min_length=1, max_length=40)
     """Name as on screens and papers."""
-    panels: tuple[PanelName, ...] = Field(min_length=1, max_length=60)
+    panels: tuple[PanelName, ...] = Field(
+        min_length=1, max_length=60, examples=[["Bonnet", "Roof"]]
+    )
     """Names of the panels in the order of work, each once."""
-
-    @model_validator(mode="after")
-    def _each_once(self) -> Self:
-        if len({name.casefold() for name in self.panels}) < len(self.panels):
-            raise ValueError("panels has a name twice; allowed is each once")
-        return self
 
 
 class Button(Strict):
