@@ -38,11 +38,17 @@ def demo(
     port: Annotated[int, typer.Option(help="Port of the screens.")] = 8050,
     hours: Annotated[float | None, typer.Option(help="End after so many simulated hours.")] = None,
     data: Annotated[Path | None, typer.Option(help="Keep the data in this folder.")] = None,
+    begin: Annotated[
+        str | None, typer.Option("--from", metavar="HH:MM", help="Begin at this time of the day.")
+    ] = None,
+    by_hand: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--by-hand", help="Nobody works in the bays but you, at the bench.")
+    ] = False,
 ) -> None:
     """Show a simulated winter day in a two-bay shop, over a real MQTT broker."""
     from envmon.service.demo import DemoOptions, run_demo
 
-    raise typer.Exit(run_demo(DemoOptions(speed, port, hours, data), _say))
+    raise typer.Exit(run_demo(DemoOptions(speed, port, hours, data, begin, by_hand), _say))
 
 
 @app.command()

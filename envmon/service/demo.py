@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import socket
 import tempfile
 import time
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from envmon.clock import ScaledClock, us_from_iso
+from envmon.clock import DAY_US, ScaledClock, us_from_datetime
 from envmon.errors import InputError, ServiceError
 from envmon.service.broker import LOOPBACK
 from envmon.service.shop_run import children_of
@@ -32,6 +34,7 @@ DEMO_START = "2026-01-27T09:58:00-09:00"
 """Where the demo begins in the simulated shop's scripted day: half an hour before a coating that
 a wash next door will push out of its window and back."""
 SHOP_FILE = "demo_shop.toml"
+TIME_OF_DAY = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +46,17 @@ class DemoOptions:
         port: Port of the screens.
         hours: Simulated hours after which it ends by itself; None runs on.
         data: Folder to keep the data in; None uses one that is thrown away.
+        begin: Local time of day of the scripted day to begin at, such as ``07:00``; None begins
+            shortly before a coating, or where the kept data end.
+        by_hand: Nobody works in the bays but whoever is at the bench.
     """
 
     speed: float = 60.0
     port: int = 8050
     hours: float | None = None
     data: Path | None = None
+    begin: str | None = None
+    by_hand: bool = False
 
     def __post_init__(self) -> None:
         if not 0.1 <= self.speed <= 3600:
@@ -57,6 +65,8 @@ class DemoOptions:
             raise InputError(f"hours is {self.hours:g}; allowed is above 0 up to 8784")
         if not 1 <= self.port <= 65_535:
             raise InputError(f"port is {self.port}; allowed is 1 to 65535")
+        if self.begin is not None and not TIME_OF_DAY.fullmatch(self.begin):
+            raise InputError(f"from is {self.begin!r}; allowed is a time of day such as 07:00")
 
 
 def free_port() -> int:
@@ -93,19 +103,22 @@ def _run_in(folder: Path, options: DemoOptions, say: Callable[[str], None]) -> i
         raise ServiceError(
             f"data folder is {folder}: {error.strerror}; give a folder that can be written"
         ) from error
-    clock = ScaledClock(time.time_ns() // 1_000, _start_us(folder), options.speed)
+    start_us = _start_us(folder, options.begin)
+    clock = ScaledClock(time.time_ns() // 1_000, start_us, options.speed)
     children = children_of(load_shop(shop_path), shop_path, folder, clock.as_text(), demo=True)
     simulated = ["--port", broker_port, "--clock", clock.as_text(), "--from-us", clock.start_us]
     hours = [] if options.hours is None else ["--hours", options.hours]
-    hand = ["--port", broker_port, "--data", folder, "--clock", clock.as_text()]
-    children += [
-        Child("the person of the demo", module_argv("envmon.service.demo_hand", *hand)),
+    if not options.by_hand:
+        hand = ["--port", broker_port, "--data", folder, "--clock", clock.as_text()]
+        argv = module_argv("envmon.service.demo_hand", shop_path, *hand)
+        children.append(Child("the person of the demo", argv))
+    children.append(
         Child(
             "the simulated shop",
             module_argv("envmon_sensors", *simulated, *hours),
             ends_run=options.hours is not None,
-        ),
-    ]
+        )
+    )
     return Supervisor(children, say).run(
         f"envmon demo at {options.speed:g} times real speed: look at "
         f"http://{LOOPBACK}:{options.port}/  (Ctrl-C ends it)"
@@ -120,12 +133,24 @@ def _shop_text(broker_port: int, boards_port: int) -> str:
     return text + f"\n[store]\nfolder = {json.dumps('.')}\n"
 
 
-def _start_us(folder: Path) -> int:
-    """Return where the simulated time begins: the scripted day, or where the last demo ended."""
+def _start_us(folder: Path, begin: str | None) -> int:
+    """Return where the simulated time begins: in the scripted day, not before what is kept."""
+    first = datetime.fromisoformat(DEMO_START)
+    if begin is not None:
+        first = first.replace(hour=int(begin[:2]), minute=int(begin[3:]))
+    kept_us = _kept_until_us(folder)
+    if begin is None:
+        return max(us_from_datetime(first), kept_us)
+    days = max(0, -(-(kept_us - us_from_datetime(first)) // DAY_US))
+    return us_from_datetime(first + timedelta(days=days))
+
+
+def _kept_until_us(folder: Path) -> int:
+    """Return up to when a data folder was watched [µs]; 0 for a new one."""
     if not (folder / LIVE_FILE).exists():
-        return us_from_iso(DEMO_START)
+        return 0
     store = SqliteStore(folder)
     try:
-        return max(us_from_iso(DEMO_START), store.snapshot_at("guard") or 0)
+        return store.snapshot_at("guard") or 0
     finally:
         store.close()

@@ -3,7 +3,8 @@
 ``demo/pull`` takes one JSON object: ``{"node": "north/air", "out": true}``,
 ``{"bay": "north", "door": true}`` or ``{"bay": "north", "wash": true}``; false undoes.
 ``demo/nodes`` is retained and lists the nodes: name, topic, bay, what they measure, pulled.
-``demo/stages`` is retained and says what the person in the script works on in each bay.
+``demo/stages`` is retained and says what the person in the script works on in each bay,
+``demo/visits``, retained too, what stands in each.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 PULL_TOPIC = "demo/pull"
 NODES_TOPIC = "demo/nodes"
 STAGES_TOPIC = "demo/stages"
+VISITS_TOPIC = "demo/visits"
 
 
 class Command(msgspec.Struct, forbid_unknown_fields=True):
@@ -94,6 +96,14 @@ def stages_document(shop: SimulatedShop) -> bytes:
     scenario = shop.simulation.scenario
     return json.dumps(
         {bay: scenario.stage(bay, at_us) for bay in shop.simulation.controls}
+    ).encode()
+
+
+def visits_document(shop: SimulatedShop) -> bytes:
+    """Return what stands in each bay, as JSON text: bay -> name of the vehicle, or null."""
+    states = shop.simulation.hall.states
+    return json.dumps(
+        {bay: state.vehicle.name if state.vehicle else None for bay, state in states.items()}
     ).encode()
 
 

@@ -12,11 +12,13 @@ from envmon.errors import InputError, PayloadError
 from envmon_sensors.control import (
     NODES_TOPIC,
     STAGES_TOPIC,
+    VISITS_TOPIC,
     Steward,
     apply_command,
     command_from_payload,
     nodes_document,
     stages_document,
+    visits_document,
 )
 from envmon_sensors.mqtt import NodeClient
 from envmon_sensors.shop import Pack, SimulatedShop
@@ -94,6 +96,7 @@ class Publisher:
         for pack in self.shop.advance(reached_us):
             self._send(pack)
         self._push()
+        self._steward.announce(VISITS_TOPIC, visits_document(self.shop))
         self._steward.announce(STAGES_TOPIC, stages_document(self.shop))
         return until_us is not None and reached_us >= until_us
 

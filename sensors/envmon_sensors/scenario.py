@@ -107,7 +107,7 @@ STAGES = (
     StageHint("north", "rinse", "07:14", "07:25"),
     StageHint("north", "drying", "07:25", "09:25"),
     StageHint("north", "polish", "09:25", "10:10"),
-    StageHint("north", "wipe", "10:15", "10:30"),
+    StageHint("north", "wipe", "10:12", "10:24"),
     StageHint("north", "coating", "10:30", "12:00"),
     StageHint("north", "early_cure", "12:00", "13:00"),
     StageHint("north", "cure", "13:00", "29:30"),
