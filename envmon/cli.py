@@ -11,12 +11,15 @@ from typing import Annotated, Literal, NoReturn
 
 import typer
 
+from envmon.mix_command import mix_app
+
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     help="Keeps the air of a vehicle surface-care bay right for each step of the work.",
 )
+app.add_typer(mix_app, name="mix")
 
 ShopFile = Annotated[Path, typer.Argument(metavar="SHOP.toml", help="The shop file.")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, SI units.")]

@@ -87,6 +87,12 @@ class Due(NamedTuple):
     latest: float | None
     why: str = ""
 
+    def less(self, gone: float) -> Due:
+        """Return the same, counted from so much later."""
+        steps = (self.earliest, self.likely, self.latest)
+        left = (None if each is None else max(each - gone, 0.0) for each in steps)
+        return Due(*left, self.why)
+
 
 def solids_standing(
     ppm: float | None, limit_ppm: float = RINSE_LIMIT_PPM, change_ppm: float = RESIN_CHANGE_PPM

@@ -1,0 +1,263 @@
+"""How long a bay's resin still lasts, from the dissolved solids kept of its rinse water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from envmon.clock import DAY_US
+from envmon.errors import InputError
+from envmon.physics.solids import (
+    RESIN_CHANGE_PPM,
+    RINSE_LIMIT_PPM,
+    Due,
+    Standing,
+    resin_due,
+    since_change,
+    solids_standing,
+)
+from envmon.service.span import day_edges_us, parse_moment
+from envmon.service.watch_process import data_folder, ensure_data
+from envmon.shop.load import load_shop
+from envmon.shop.points import expand_points
+from envmon.shop.stages import stages_in_force
+from envmon.store.past import Past
+from envmon.store.sqlite import SqliteStore
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from envmon.clock import Clock
+    from envmon.facts import Event
+    from envmon.shop.models import Bay, Shop
+    from envmon.store.columns import Columns, SeriesName
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+QUANTITY, STAGE = "dissolved_solids_ppm", "rinse"
+LOOKED_BACK_DAYS = 120
+"""A resin that lasted longer is looked at from here on."""
+FRESH_DAYS = 7.0
+"""Older water says nothing of how the rinse stands now."""
+_NOBODY_READS = "no sensor reads dissolved_solids_ppm in this bay"
+
+
+class RinseDay(NamedTuple):
+    """The rinse water of one local day.
+
+    Attributes:
+        at_us: Middle of its readings [µs, UTC].
+        ppm: Their median [ppm].
+        readings: How many there were.
+    """
+
+    at_us: int
+    ppm: float
+    readings: int
+
+
+@dataclass(frozen=True, slots=True)
+class ResinAnswer:
+    """How a bay's rinse water stands.
+
+    Attributes:
+        bay: Name of the bay.
+        zone: The shop's time zone.
+        limit_ppm: Final rinse is spot-free up to this [ppm].
+        change_ppm: Resin is to be changed from this on [ppm].
+        limit_source: Where the limit comes from.
+        days: Days with readings since the resin was last changed.
+        changed_us: When it was, as far as the readings or the person tell; None when not seen.
+        only_rinse: The readings are those of final rinses; otherwise all of them.
+        now_us: When it was asked.
+    """
+
+    bay: str
+    zone: str
+    limit_ppm: float
+    change_ppm: float
+    limit_source: str
+    days: tuple[RinseDay, ...]
+    changed_us: int | None
+    only_rinse: bool
+    now_us: int
+    nothing: str = ""
+    """Why there are no readings; empty when there are."""
+
+    @property
+    def newest(self) -> RinseDay | None:
+        """The newest day, or None when nothing is fresh enough."""
+        if not self.days or self.now_us - self.days[-1].at_us > FRESH_DAYS * DAY_US:
+            return None
+        return self.days[-1]
+
+    @property
+    def standing(self) -> Standing:
+        """How the rinse water stands now."""
+        newest = self.newest
+        return solids_standing(newest.ppm if newest else None, self.limit_ppm, self.change_ppm)
+
+    def due(self, mark_ppm: float) -> Due:
+        """Return in how many days from now a mark is reached, as far as anybody can tell."""
+        newest = self.newest
+        if newest is None:
+            return Due(None, None, None, self.nothing or "the newest readings are too old")
+        if newest.ppm >= mark_ppm:
+            return Due(0.0, 0.0, 0.0)
+        place = np.array([(day.at_us - newest.at_us) / DAY_US for day in self.days])
+        found = resin_due(place, np.array([day.ppm for day in self.days]), mark_ppm)
+        if found.why:
+            return found
+        return found.less((self.now_us - newest.at_us) / DAY_US)
+
+
+@dataclass(frozen=True, slots=True)
+class ResinQuestion:
+    """Which rinse water.
+
+    Attributes:
+        bay: Id of the bay.
+        changed: When the resin was last changed, as a person writes it; empty to look for it.
+    """
+
+    bay: str
+    changed: str = ""
+
+
+def resin_of_shop(
+    shop_path: Path, question: ResinQuestion, clock: Clock, folder: str | None = None
+) -> ResinAnswer:
+    """Return how a bay's rinse water stands, from the shop's data folder.
+
+    Raises:
+        ShopFileError: The shop file has faults.
+        InputError: No such bay, or no such moment.
+        StoreError: There is no data yet, or it cannot be read.
+    """
+    shop = load_shop(shop_path)
+    data = data_folder(shop, shop_path, folder)
+    ensure_data(data, shop_path)
+    store = SqliteStore(data)
+    try:
+        past = Past(store, data)
+        try:
+            return resin_of_past(shop, past, question, clock.now_us())
+        finally:
+            past.close()
+    finally:
+        store.close()
+
+
+def resin_of_past(shop: Shop, past: Past, question: ResinQuestion, now_us: int) -> ResinAnswer:
+    """Return how a bay's rinse water stands, from everything kept.
+
+    Raises:
+        InputError: No such bay, or no such moment.
+        StoreError: The live file cannot be read.
+    """
+    bay, zone = _bay_of(shop, question.bay), shop.shop.timezone
+    changed_us = parse_moment(question.changed, zone) if question.changed else None
+    from_us = now_us - LOOKED_BACK_DAYS * DAY_US if changed_us is None else changed_us
+    limit_ppm, source = _limit_of(shop, bay)
+    series = _series_of(shop, bay)
+    spans = _rinses(past.store, bay.id, from_us, now_us)
+    days, only_rinse = _days(past, series, spans, (from_us, now_us + 1), zone)
+    if changed_us is None:
+        first = since_change(np.array([day.ppm for day in days]), limit_ppm)
+        days, changed_us = days[first:], days[first].at_us if first else None
+    change_ppm = max(RESIN_CHANGE_PPM, limit_ppm)
+    nothing = "" if days else _NOBODY_READS if not series else "no readings of rinse water yet"
+    return ResinAnswer(
+        bay.name, zone, limit_ppm, change_ppm, source, tuple(days), changed_us, only_rinse,
+        now_us, nothing,
+    )  # fmt: skip
+
+
+def _bay_of(shop: Shop, bay_id: str) -> Bay:
+    for bay in shop.bay:
+        if bay.id == bay_id:
+            return bay
+    raise InputError(f"bay is {bay_id!r}; allowed: {', '.join(bay.id for bay in shop.bay)}")
+
+
+def _limit_of(shop: Shop, bay: Bay) -> tuple[float, str]:
+    """Return the limit in force for the final rinse [ppm] and its source."""
+    for stage in stages_in_force(shop, bay):
+        for limit in stage.limits if stage.id == STAGE else ():
+            if limit.quantity == QUANTITY and limit.high is not None:
+                return float(limit.high), limit.source or ""
+    return RINSE_LIMIT_PPM, "common practice"
+
+
+def _series_of(shop: Shop, bay: Bay) -> list[SeriesName]:
+    points = expand_points(shop.point, [each.id for each in shop.bay])
+    return [(p.id, QUANTITY) for p in points if p.bay == bay.id and QUANTITY in p.reads]
+
+
+def _rinses(store: SqliteStore, bay: str, from_us: int, to_us: int) -> list[tuple[int, int]]:
+    """Return when the final rinse was worked in a bay [µs, UTC]."""
+    before = store.stage_before(bay, from_us)
+    events = [event for event in store.events_between(from_us, to_us) if event.bay == bay]
+    spans, began = [], from_us if before is not None and _is_rinse(before) else None
+    for event in events:
+        if event.kind not in {"stage_started", "stage_ended", "job_closed"}:
+            continue
+        if began is not None:
+            spans.append((began, event.at_us))
+        began = event.at_us if _is_rinse(event) else None
+    return spans if began is None else [*spans, (began, to_us)]
+
+
+def _is_rinse(event: Event) -> bool:
+    return event.kind == "stage_started" and event.data.get("stage") == STAGE
+
+
+def _days(
+    past: Past,
+    series: list[SeriesName],
+    spans: list[tuple[int, int]],
+    when_us: tuple[int, int],
+    zone: str,
+) -> tuple[list[RinseDay], bool]:
+    """Return the days of rinse water, and whether they are those of final rinses only."""
+    if not series:
+        return [], False
+    parts = [_charted(part) for part in past.columns(*when_us, series)]
+    if not parts:
+        return [], False
+    t_us, ppm = (np.concatenate(each) for each in zip(*parts, strict=True))
+    rinsing = _inside(t_us, spans)
+    only_rinse = bool(rinsing.any())
+    if only_rinse:
+        t_us, ppm = t_us[rinsing], ppm[rinsing]
+    return list(_medians(t_us, ppm, zone)), only_rinse
+
+
+def _charted(columns: Columns) -> tuple[Ints, Floats]:
+    good = columns.charted()
+    return columns.t_us[good], columns.values()[good]
+
+
+def _inside(t_us: Ints, spans: list[tuple[int, int]]) -> NDArray[np.bool_]:
+    inside = np.zeros(len(t_us), dtype=bool)
+    for first, last in spans:
+        inside |= (t_us >= first) & (t_us < last)
+    return inside
+
+
+def _medians(t_us: Ints, ppm: Floats, zone: str) -> list[RinseDay]:
+    if not len(t_us):
+        return []
+    edges = np.array(day_edges_us(int(t_us.min()), int(t_us.max()) + 1, zone))
+    of_day = np.searchsorted(edges, t_us, "right")
+    found = []
+    for day in np.unique(of_day):
+        mine = of_day == day
+        middle = int(np.median(t_us[mine]))
+        found.append(RinseDay(middle, float(np.median(ppm[mine])), int(mine.sum())))
+    return found
