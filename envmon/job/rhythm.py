@@ -138,7 +138,7 @@ def minutes(seconds: float) -> str:
 
 
 class Waiting(NamedTuple):
-    """A panel in flight: levelling is due from, and at the latest by [µs]."""
+    """A panel in flight, by its id: levelling is due from, and at the latest by [µs]."""
 
     panel: str
     from_us: int
@@ -153,7 +153,7 @@ def waiting_panels(job: Job) -> list[Waiting]:
         if panel.in_flight and mark is not None and mark.flash is not None:
             ends = (mark.flash.from_s, mark.flash.to_s)
             due = (mark.at_us + round(end * SECOND_US) for end in ends)
-            found.append(Waiting(panel.name, *due))
+            found.append(Waiting(panel.id, *due))
     return sorted(found, key=lambda one: one.to_us)
 
 
@@ -192,15 +192,17 @@ def may_apply(job: Job, now_us: int, rhythm: Rhythm) -> tuple[bool, str]:
     late = late_if_applied(waiting_panels(job), now_us, rhythm)
     if late is None:
         return True, ""
+    panel = job.panel(late.panel)
+    name = "the new panel" if panel is None else panel.name
     if late.to_us <= now_us:
-        return False, f"{late.panel} is overdue: level it first"
+        return False, f"{name} is overdue: level it first"
     left = minutes((late.to_us - now_us) / SECOND_US)
-    return False, f"{late.panel} must be levelled within {left}: level it first"
+    return False, f"{name} must be levelled within {left}: level it first"
 
 
 def late_if_applied(waiting: list[Waiting], now_us: int, rhythm: Rhythm) -> Waiting | None:
     """Return the panel that would be levelled too late if another were covered now, or None."""
     covered_us = now_us + round(rhythm.apply_s * SECOND_US)
     ends = (rhythm.flash_from_s, rhythm.flash_to_s)
-    own = Waiting("the new panel", *(covered_us + round(end * SECOND_US) for end in ends))
+    own = Waiting("", *(covered_us + round(end * SECOND_US) for end in ends))
     return first_late([*waiting, own], covered_us, round(rhythm.level_s * SECOND_US))

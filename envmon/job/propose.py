@@ -1,0 +1,184 @@
+"""The next best act, in words short enough for a button."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from envmon.clock import iso_from_us, us_from_iso
+from envmon.guard.words import clock_time
+from envmon.job.clocks import due_us, flash_of, is_coating, marks_of, phase_at
+from envmon.job.cure import coating_product, cure_now, milestones
+from envmon.job.guards import NAMES, hindrances
+from envmon.job.live import Proposal
+from envmon.job.rhythm import Rhythm, may_apply
+
+if TYPE_CHECKING:
+    from envmon.job.clocks import PanelAct
+    from envmon.job.guards import BayView
+    from envmon.job.live import Hindrance, PanelPhase
+    from envmon.job.model import Job, Panel
+    from envmon.shop.work import BenchInfo
+
+_FLASH_QUANTITIES = ("panel_temp_c", "air_temp_c", "rel_hum_pct")
+_CURE_MARK = {"early_cure": "rain-safe", "cure": "full cure"}
+
+
+def propose(job: Job, view: BayView, now_us: int, bench: BenchInfo) -> Proposal:
+    """Return the next best act.
+
+    Args:
+        job: The job.
+        view: The bay and its air, now.
+        now_us: Time now [µs].
+        bench: How long the hands take.
+    """
+    found = () if job.following is None else hindrances(job, job.following, view, now_us)
+    return propose_with(Scene(job, view, now_us, bench, found))
+
+
+def propose_with(scene: Scene) -> Proposal:
+    """Return the next best act when the hindrances of the following step are known already."""
+    if scene.job.closed_us is not None:
+        return Proposal("none", "Closed")
+    panel = _panels(scene)
+    return panel if panel is not None else _steps(scene)
+
+
+class Scene(NamedTuple):
+    """All a proposal is made from."""
+
+    job: Job
+    view: BayView
+    now_us: int
+    bench: BenchInfo
+    hindrances: tuple[Hindrance, ...]
+
+
+def rhythm_now(job: Job, view: BayView, bench: BenchInfo) -> Rhythm | None:
+    """Return what hands and product take in the air of now; None when the sheet has no flash."""
+    held = view.bay.conditions
+    conditions = {name: held[name].value for name in _FLASH_QUANTITIES if name in held}
+    flash = flash_of(coating_product(job), conditions, view.units)
+    if flash is None:
+        return None
+    return Rhythm(bench.apply, bench.level, flash.from_s, flash.to_s, job.in_flight)
+
+
+def _panels(scene: Scene) -> Proposal | None:
+    """Return what to do to a panel; None when none needs anything."""
+    job, at = scene.job, _by_phase(scene.job, scene.now_us)
+    for phase, words, urgent in _LEVEL:
+        if phase in at:
+            panel = min(at[phase], key=_late_us)
+            return _on("level", words.format(panel.name), panel, job, urgent=urgent)
+    if "todo" in at and is_coating(job) and _room(scene):
+        panel = at["todo"][0]
+        return _on("apply", f"Apply {panel.name}", panel, job)
+    if "levelled" in at:
+        return _on("wipe", f"Wipe {at['levelled'][0].name}", at["levelled"][0], job)
+    if "wiped" in at:
+        return _on("inspect", f"Inspect {at['wiped'][0].name}", at["wiped"][0], job)
+    if "flashing" in at:
+        return _until_due(min(at["flashing"], key=_late_us), job)
+    return None
+
+
+_LEVEL: tuple[tuple[PanelPhase, str, bool], ...] = (
+    ("overdue", "Level {} NOW", True),
+    ("due", "Level {}", True),
+    ("high_spot", "High spot: level {}", False),
+)
+
+
+def _by_phase(job: Job, now_us: int) -> dict[PanelPhase, list[Panel]]:
+    from_us = job.coat_from_us
+    found: dict[PanelPhase, list[Panel]] = {}
+    for panel in job.panels:
+        marks = marks_of(panel, from_us)
+        found.setdefault(phase_at(marks[-1] if marks else None, now_us), []).append(panel)
+    return found
+
+
+def _on(act: PanelAct, text: str, panel: Panel, job: Job, *, urgent: bool = False) -> Proposal:
+    return Proposal(act, text, panel.id, job.current, urgent=urgent)
+
+
+def _late_us(panel: Panel) -> int:
+    due = None if panel.last is None else due_us(panel.last)
+    return 0 if due is None else due[1]
+
+
+def _until_due(panel: Panel, job: Job) -> Proposal:
+    due = None if panel.last is None else due_us(panel.last)
+    at = None if due is None else iso_from_us(due[0])
+    return Proposal("wait", f"Wait, then level {panel.name}", panel.id, job.current, at)
+
+
+def _room(scene: Scene) -> bool:
+    """Return whether another panel can be covered now."""
+    rhythm = rhythm_now(scene.job, scene.view, scene.bench)
+    if rhythm is None:
+        return sum(panel.in_flight for panel in scene.job.panels) < scene.job.in_flight
+    return may_apply(scene.job, scene.now_us, rhythm)[0]
+
+
+def _steps(scene: Scene) -> Proposal:
+    """Return which step to start or finish, or what to wait for."""
+    job = scene.job
+    at, following = job.current, job.following
+    if at is None:
+        return _start(scene, following) if following is not None else _close(None)
+    stage = job.steps[at].stage
+    waiting = _curing(scene, at) or _working_towards(scene, at)
+    if waiting is not None:
+        return waiting
+    if following is None:
+        return _close(at) if stage == "hand_over" else _finish(stage, at)
+    if scene.hindrances or stage == "coating":
+        return _finish(stage, at)
+    return _start(scene, following)
+
+
+def _start(scene: Scene, at: int) -> Proposal:
+    if not scene.hindrances:
+        return Proposal("start", f"Start {_name(scene.job.steps[at].stage)}", step=at)
+    ends = [hindrance.until for hindrance in scene.hindrances]
+    # ISO texts of one form order as their times do.
+    known = [end for end in ends if end is not None]
+    until = max(known) if len(known) == len(ends) else None
+    return Proposal("wait", scene.hindrances[0].text, step=at, at=until)
+
+
+def _finish(stage: str, at: int) -> Proposal:
+    return Proposal("finish", f"Finish {_name(stage)}", step=at)
+
+
+def _close(at: int | None) -> Proposal:
+    return Proposal("close", "Hand over, close the job", step=at)
+
+
+def _name(stage: str) -> str:
+    return NAMES.get(stage, stage)
+
+
+def _curing(scene: Scene, at: int) -> Proposal | None:
+    """Return until when the cure is to be left alone; None when it need not be."""
+    job, wanted = scene.job, _CURE_MARK.get(scene.job.steps[at].stage)
+    cure = cure_now(job, scene.now_us)
+    if wanted is None or cure is None:
+        return None
+    mark = next(mark for mark in milestones(job, cure) if mark.name == wanted)
+    if mark.left_s == 0:
+        return None
+    if mark.at is None:
+        return Proposal("wait", f"Not {wanted}: air is not in its window", step=at)
+    until = clock_time(us_from_iso(mark.at), scene.view.timezone)
+    return Proposal("wait", f"No water. {wanted.capitalize()} at {until}", step=at, at=mark.at)
+
+
+def _working_towards(scene: Scene, at: int) -> Proposal | None:
+    """Return what a warm-up or drying still waits for."""
+    stage = next((s for s in scene.view.bay.stages if s.id == scene.job.steps[at].stage), None)
+    if stage is None or not stage.goal or stage.fitness in {"fit", "marginal"}:
+        return None
+    return Proposal("wait", f"{stage.name}: {stage.summary}", step=at)
