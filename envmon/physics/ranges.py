@@ -33,6 +33,7 @@ class Limit(NamedTuple):
         low: Lowest allowed.
         high: Highest allowed.
         allowed: The same in words.
+        mend: What to do about a value that is not allowed.
     """
 
     name: str
@@ -40,14 +41,13 @@ class Limit(NamedTuple):
     low: float
     high: float
     allowed: str
+    mend: str = "check the sensor and its unit"
 
     def check(self, value: float) -> None:
         """Raise InputError for a value that is not allowed, NaN among them."""
         if not self.low <= value <= self.high:
-            raise InputError(
-                f"{self.name} is {value:.6g} {self.unit}; allowed is {self.allowed}: "
-                "check the sensor and its unit"
-            )
+            said = f"{value:.6g} {self.unit}".rstrip()
+            raise InputError(f"{self.name} is {said}; allowed is {self.allowed}: {self.mend}")
 
 
 AIR_TEMP = Limit("temperature", "°C", -60.0, 80.0, "−60 to 80 °C")
