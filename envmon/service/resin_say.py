@@ -19,6 +19,7 @@ CAUTIONS = (
     "A forecast is no measurement: hold the meter into the water before the final rinse.",
     "Used resin is refilled or thrown away as its maker says.",
 )
+_HOW = (("how sure", "spans a steady and a growing trend, each at 95 %; order by the early day"),)
 _SAY: dict[Standing, str] = {
     "good": "rinse water is good",
     "over": "rinse water leaves spots",
@@ -54,8 +55,9 @@ def resin_answer(answer: ResinAnswer, litres_a_day: str = "") -> MixAnswer:
     }
     lines = [
         *_water_lines(answer),
-        (f"over {digits(answer.limit_ppm)} ppm", _due_text(limit, answer, daily_l)),
-        (f"at {digits(answer.change_ppm)} ppm", _due_text(change, answer, daily_l)),
+        (f"{digits(answer.limit_ppm)} ppm, spots", _due_text(limit, answer, daily_l)),
+        (f"{digits(answer.change_ppm)} ppm, change", _due_text(change, answer, daily_l)),
+        *(() if limit.why and change.why else _HOW),
     ]
     fit = answer.standing == "good"
     return MixAnswer(values, _say(answer), tuple(lines), CAUTIONS, "" if fit else _say(answer))
@@ -103,7 +105,7 @@ def _due_text(due: Due, answer: ResinAnswer, daily_l: float | None) -> str:
         return f"not before {first}; how long after that nobody can tell"
     return (
         f"about {_when(due.likely, answer, daily_l)}; between {first} and "
-        f"{_when(due.latest, answer, daily_l)} (95 %)"
+        f"{_when(due.latest, answer, daily_l)}"
     )
 
 
@@ -114,5 +116,10 @@ def _told_days(answer: ResinAnswer) -> float:
 
 def _when(days: float, answer: ResinAnswer, daily_l: float | None) -> str:
     at = local_from_us(answer.now_us + round(days * DAY_US), answer.zone)
-    litres = "" if daily_l is None else f", {digits(days * daily_l)} l"
-    return f"{at:%Y-%m-%d} ({digits(days)} days{litres})"
+    litres = "" if daily_l is None else f", {_rounded(days * daily_l)} l"
+    return f"{at:%Y-%m-%d} ({_rounded(days)} days{litres})"
+
+
+def _rounded(number: float) -> str:
+    """Return a number in two digits; a forecast has no more."""
+    return f"{float(f'{number:.2g}'):g}"
