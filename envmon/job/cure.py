@@ -229,6 +229,9 @@ def temperature_weighted_h(t_us: ArrayLike, temp_c: ArrayLike, max_gap_s: float 
     return float(weighted[counted].sum() / 3_600)
 
 
+WetLevel = Literal["wet", "near", "low", "none", "unknown"]
+
+
 class WetRisk(NamedTuple):
     """How near to wet a panel came.
 
@@ -237,10 +240,10 @@ class WetRisk(NamedTuple):
             the 3 K rule; ``none``; ``unknown``: nobody knows.
         lowest_k: Least margin above the dew point that is known [K], or None.
         unknown: So many values are not known.
-        text: In words.
+        text: In words, of the lowest.
     """
 
-    level: Literal["wet", "near", "low", "none", "unknown"]
+    level: WetLevel
     lowest_k: float | None
     unknown: int
     text: str
@@ -259,13 +262,17 @@ def wet_risk(margins: Iterable[float | None], units: UnitSystem = "metric") -> W
     if not known:
         return WetRisk("unknown", None, unknown, "Wet risk not known: no panel margin")
     lowest = min(known)
-    text = f"lowest {format_value(lowest, QUANTITIES['dew_margin_k'], units)} above dew point"
-    if lowest <= 0:
-        return WetRisk("wet", lowest, unknown, f"WET: {text}")
-    if lowest < NEAR_WET_K:
-        return WetRisk("near", lowest, unknown, f"Close to wet: {text}")
-    if lowest < 3:
-        return WetRisk("low", lowest, unknown, f"Margin small: {text}")
-    if unknown:
+    shown = format_value(abs(lowest), QUANTITIES["dew_margin_k"], units)
+    text = f"panel {shown} {'below' if lowest < 0 else 'above'} dew point"
+    level, word = next((level, word) for below, level, word in _RISKS if lowest < below)
+    if level == "none" and unknown:
         return WetRisk("unknown", lowest, unknown, f"Wet risk not known for a part: {text}")
-    return WetRisk("none", lowest, unknown, f"Dry: {text}")
+    return WetRisk(level, lowest, unknown, f"{word}: {text}")
+
+
+_RISKS: tuple[tuple[float, WetLevel, str], ...] = (
+    (1e-9, "wet", "WET"),
+    (NEAR_WET_K, "near", "Close to wet"),
+    (3.0, "low", "Margin small"),
+    (np.inf, "none", "Dry"),
+)

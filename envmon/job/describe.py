@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
+
 from envmon.clock import iso_from_us
 from envmon.job.clocks import iso, panel_states
-from envmon.job.cure import cure_state
+from envmon.job.cure import cure_state, wet_risk
 from envmon.job.guards import NAMES, hindrances
 from envmon.job.live import BenchState, JobState, NoteState, StepState, UndoState
 from envmon.job.propose import Scene, propose_with
 
 if TYPE_CHECKING:
     from envmon.job.guards import BayView
+    from envmon.job.live import CureState
     from envmon.job.model import Job, Mark, Panel, StepNow
     from envmon.shop.work import BenchInfo
 
@@ -81,7 +84,7 @@ def job_state(job: Job, view: BayView, now_us: int, bench: BenchInfo) -> JobStat
         job.in_flight,
         sum(panel.in_flight for panel in job.panels),
         propose_with(Scene(job, view, now_us, bench, found)),
-        cure_state(job, now_us, view.timezone, view.units),
+        _cure(job, view, now_us),
         _notes(job),
         _undo(job),
         _products(job),
@@ -103,6 +106,18 @@ def _step(job: Job, at: int, step: StepNow) -> StepState:
         () if run is None else run.against,
         "" if run is None else run.reason,
     )
+
+
+def _cure(job: Job, view: BayView, now_us: int) -> CureState | None:
+    """Return the cure, with a word in front when the panel is wet or nearly so."""
+    cure = cure_state(job, now_us, view.timezone, view.units)
+    margin = view.bay.conditions.get("dew_margin_k")
+    if cure is None or margin is None:
+        return cure
+    risk = wet_risk([margin.value], view.units)
+    if risk.level not in {"wet", "near"}:
+        return cure
+    return msgspec.structs.replace(cure, text=f"{risk.text}. {cure.text}")
 
 
 def _notes(job: Job) -> tuple[NoteState, ...]:

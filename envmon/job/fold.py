@@ -217,7 +217,9 @@ def _window(job: Job, event: Event) -> Job:
 def _turned(cure: Cure, at_us: int, fitness: Window) -> Cure:
     """Return the cure after its window's verdict changed."""
     cure = cure_at(cure, at_us)
-    breaks = _ended(cure.breaks, cure.at_us)
+    ended = _ended(cure.breaks, cure.at_us)
+    # Two verdicts of the same moment: the later one counts, and nothing was broken between them.
+    breaks = tuple(gone for gone in ended if gone.to_us != gone.from_us)
     if fitness in {"unfit", "unknown"}:
         breaks = (*breaks, Break(cure.at_us, None, fitness))
     return replace(cure, fitness=fitness, breaks=breaks)

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.clock import iso_from_us, us_from_iso
 from envmon.guard.words import clock_time
+from envmon.job.ahead import strokes_left
 from envmon.job.clocks import due_us, flash_of, is_coating, marks_of, phase_at
 from envmon.job.cure import coating_product, cure_now, milestones
 from envmon.job.guards import NAMES, hindrances
 from envmon.job.live import Proposal
-from envmon.job.rhythm import Rhythm, may_apply
+from envmon.job.rhythm import Rhythm
 
 if TYPE_CHECKING:
     from envmon.job.clocks import PanelAct
@@ -71,16 +72,14 @@ def _panels(scene: Scene) -> Proposal | None:
         if phase in at:
             panel = min(at[phase], key=_late_us)
             return _on("level", words.format(panel.name), panel, job, urgent=urgent)
-    if "todo" in at and is_coating(job) and _room(scene):
-        panel = at["todo"][0]
-        return _on("apply", f"Apply {panel.name}", panel, job)
+    stroke = _stroke(scene, at)
+    if stroke is not None and stroke.act == "apply" and stroke.at is None:
+        return stroke
     if "levelled" in at:
         return _on("wipe", f"Wipe {at['levelled'][0].name}", at["levelled"][0], job)
     if "wiped" in at:
         return _on("inspect", f"Inspect {at['wiped'][0].name}", at["wiped"][0], job)
-    if "flashing" in at:
-        return _until_due(min(at["flashing"], key=_late_us), job)
-    return None
+    return stroke
 
 
 _LEVEL: tuple[tuple[PanelPhase, str, bool], ...] = (
@@ -108,18 +107,37 @@ def _late_us(panel: Panel) -> int:
     return 0 if due is None else due[1]
 
 
-def _until_due(panel: Panel, job: Job) -> Proposal:
+def _stroke(scene: Scene, at: dict[PanelPhase, list[Panel]]) -> Proposal | None:
+    """Return which panel to cover, or for what to wait; None when nothing is left to do so."""
+    job = scene.job
+    rhythm = rhythm_now(job, scene.view, scene.bench)
+    todo = at.get("todo", []) if is_coating(job) else []
+    if rhythm is None or not todo:
+        return _without_rhythm(job, at, todo)
+    first = strokes_left(job, scene.now_us, rhythm)[0]
+    panel = job.panel(first.panel)
+    assert panel is not None
+    if first.from_us > scene.now_us:
+        return _wait(f"Wait, then {first.act} {panel.name}", panel, job, first.from_us)
+    return _on("apply", f"Apply {panel.name}", panel, job)
+
+
+def _without_rhythm(
+    job: Job, at: dict[PanelPhase, list[Panel]], todo: list[Panel]
+) -> Proposal | None:
+    """Return what to do next where no sheet gives a flash, or nothing is left to be covered."""
+    if todo and sum(panel.in_flight for panel in job.panels) < job.in_flight:
+        return _on("apply", f"Apply {todo[0].name}", todo[0], job)
+    if "flashing" not in at:
+        return None
+    panel = min(at["flashing"], key=_late_us)
     due = None if panel.last is None else due_us(panel.last)
-    at = None if due is None else iso_from_us(due[0])
-    return Proposal("wait", f"Wait, then level {panel.name}", panel.id, job.current, at)
+    return _wait(f"Wait, then level {panel.name}", panel, job, due[0] if due else None)
 
 
-def _room(scene: Scene) -> bool:
-    """Return whether another panel can be covered now."""
-    rhythm = rhythm_now(scene.job, scene.view, scene.bench)
-    if rhythm is None:
-        return sum(panel.in_flight for panel in scene.job.panels) < scene.job.in_flight
-    return may_apply(scene.job, scene.now_us, rhythm)[0]
+def _wait(text: str, panel: Panel, job: Job, at_us: int | None) -> Proposal:
+    at = None if at_us is None else iso_from_us(at_us)
+    return Proposal("wait", text, panel.id, job.current, at)
 
 
 def _steps(scene: Scene) -> Proposal:
@@ -181,4 +199,5 @@ def _working_towards(scene: Scene, at: int) -> Proposal | None:
     stage = next((s for s in scene.view.bay.stages if s.id == scene.job.steps[at].stage), None)
     if stage is None or not stage.goal or stage.fitness in {"fit", "marginal"}:
         return None
-    return Proposal("wait", f"{stage.name}: {stage.summary}", step=at)
+    worst = stage.reasons[0].text if stage.reasons else stage.summary
+    return Proposal("wait", f"{stage.name}: {worst}", step=at)
