@@ -92,6 +92,14 @@ CALIBRATION_ACCEPTED = "calibration_accepted"
 """Event: a sensor is calibrated anew; it counts for what is taken in after it."""
 
 
+JOB_OPENED = "job_opened"
+"""Event: a vehicle is in the bay; its own procedure and products decide from here on."""
+JOB_CLOSED = "job_closed"
+"""Event: it has left the bay."""
+CURE_FITNESS = "cure_fitness"
+"""Event: the guard found that the cure window of a coated vehicle has another verdict."""
+
+
 class Event(msgspec.Struct, frozen=True):
     """One entry of the append-only chain.
 

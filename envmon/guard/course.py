@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from envmon.clock import DAY_US
-from envmon.facts import CALIBRATION_ACCEPTED, Flag
+from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED, Flag
 from envmon.guard import alarm_acts as acts
 from envmon.guard.alarm import Scene, end_stage, lift_alarms, take_act
 from envmon.guard.alarm_kinds import CURING
+from envmon.guard.jobs import take_job, take_stage_of_job
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
 from envmon.guard.plan import SHOP
 from envmon.guard.signs import is_on
@@ -48,7 +49,7 @@ class Course:
         trace: list[StageTurn] | None,
     ) -> None:
         self._plan, self._trace = plan, trace
-        self._places = plan.places
+        self._places = plan.places.keys()
         self._state = GuardState(
             state.now_us,
             state.event_seq,
@@ -150,7 +151,7 @@ class Course:
     def _close(self) -> None:
         """Judge the bays that the facts of this moment speak for."""
         for bay_id in self._due - self._touched:
-            bay = self._places[bay_id]
+            bay = self._plan.place(bay_id, self._state)
             if bay.held_rates or lengthen_trail(bay, self._state, self._state.now_us):
                 self._touched.add(bay_id)
         self._due.clear()
@@ -158,10 +159,10 @@ class Course:
             if is_on(self._state.bays[SHOP], "shop-silence"):
                 self._touched.add(SHOP)  # something was heard
             # The shop comes first: what is wrong with all explains what is wrong with one.
-            for bay_id in sorted(self._touched & self._places.keys()):
+            for bay_id in sorted(self._touched & self._places):
                 self._findings += judge_bay(
                     self._plan,
-                    self._places[bay_id],
+                    self._plan.place(bay_id, self._state),
                     self._state,
                     self._state.now_us,
                     heard=True,
@@ -177,7 +178,7 @@ class Course:
             state.now_us = max(self._wake_us, state.now_us)
             for bay_id in sorted(state.bays):
                 if state.bays[bay_id].wake_us == self._wake_us:
-                    bay = self._places[bay_id]
+                    bay = self._plan.place(bay_id, state)
                     self._findings += wake_bay(self._plan, bay, state, state.now_us, self._trace)
             if is_on(state.bays[SHOP], "shop-silence"):
                 _ensure_awake(state)
@@ -227,11 +228,10 @@ def _ensure_awake(state: GuardState) -> None:
 def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) -> list[Finding]:
     """Note what the person did or the watch reports; return what it did to the alarms."""
     state.event_seq = max(state.event_seq, event.seq)
-    place = plan.places.get(event.bay)
-    if place is None or event.bay not in state.bays:
+    if event.bay not in plan.places or event.bay not in state.bays:
         return []
     now = state.bays[event.bay] = state.bays[event.bay].copy()
-    scene = Scene(plan, place, state, {}, now, at_us)
+    scene = Scene(plan, plan.place(event.bay, state), state, {}, now, at_us)
     if event.kind in acts.ACTS:
         return take_act(scene, event)
     if event.kind in acts.TROUBLES:
@@ -243,6 +243,8 @@ def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) ->
                 state.bays[bay_id] = msgspec.structs.replace(bay, gaps={})
     elif event.kind in {"stage_started", "stage_ended"}:
         return _take_stage(scene, event)
+    elif event.kind in {JOB_OPENED, JOB_CLOSED}:
+        take_job(plan, event.bay, now, event, at_us)
     return []
 
 
@@ -262,6 +264,8 @@ def _take_stage(scene: Scene, event: Event) -> list[Finding]:
     now, cured = scene.now, scene.now.stage in CURING
     now.stage, now.stage_since_us = stage, None if stage is None else scene.at_us
     now.told = None
+    if stage is not None:
+        take_stage_of_job(now, event)
     if stage not in CURING or cured:
         return findings
     shop = scene.state.bays[SHOP] = scene.state.bays[SHOP].copy()

@@ -46,7 +46,7 @@ def describe(plan: GuardPlan, state: GuardState, bay_id: str) -> BayState:
         state: What the guard remembers, moved on to the time wanted.
         bay_id: The bay.
     """
-    bay, now = plan.bays[bay_id], state.bays[bay_id]
+    bay, now = plan.place(bay_id, state), state.bays[bay_id]
     known = conditions(bay, state.newest, now, state.now_us)
     stages = tuple(_stage(plan, stage, known, now, state.now_us) for stage in bay.stages)
     return BayState(
@@ -131,8 +131,8 @@ def shop_alarms(plan: GuardPlan, state: GuardState) -> ShopAlarms:
         state: What the guard remembers, moved on to the time wanted.
     """
     alarms = []
-    for place_id, place in plan.places.items():
-        now = state.bays[place_id]
+    for place_id in plan.places:
+        place, now = plan.place(place_id, state), state.bays[place_id]
         known = conditions(place, state.newest, now, state.now_us) if now.alarms else {}
         alarms += _alarms(Scene(plan, place, state, known, now, state.now_us))
     alarms.sort(key=_urgency)

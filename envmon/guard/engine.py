@@ -52,11 +52,12 @@ def fitted_state(plan: GuardPlan, state: GuardState) -> tuple[GuardState, list[F
     fitted.newest = dict(state.newest)
     fitted.event_seq = state.event_seq
     fitted.clock_ahead = dict(state.clock_ahead)
-    for place_id, place in plan.places.items():
+    for place_id in plan.places:
         if place_id in state.bays:
             bay = fitted.bays[place_id] = state.bays[place_id].copy()
+            place = plan.place(place_id, fitted)
             findings += _fit_bay(Scene(plan, place, fitted, {}, bay, state.now_us))
-        findings += judge_bay(plan, place, fitted, state.now_us)
+        findings += judge_bay(plan, plan.place(place_id, fitted), fitted, state.now_us)
     return fitted, findings
 
 
@@ -96,9 +97,10 @@ def rewound_state(
     rewound = fresh_state(plan, now_us)
     rewound.event_seq = state.event_seq
     findings: list[Finding] = []
-    for place_id, place in plan.places.items():
+    for place_id in plan.places:
         if place_id not in state.bays:
             continue
+        place = plan.place(place_id, state)
         old = state.bays[place_id].copy()
         scene = Scene(plan, place, state, {}, old, now_us)
         findings += drop_alarms(scene, "clock set back", keep_persons=True)
@@ -108,6 +110,9 @@ def rewound_state(
             for alarm_id, alarm in old.alarms.items()
         }
         bay.stage, bay.troubles = old.stage, old.troubles
+        bay.procedure, bay.cures = old.procedure, old.cures
+        if place is not plan.places[place_id]:
+            bay.limits, bay.stages = {}, {}
         since_us = old.stage_since_us
         bay.stage_since_us = None if since_us is None else min(since_us, now_us)
         findings += judge_bay(plan, place, rewound, now_us)

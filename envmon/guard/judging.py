@@ -14,6 +14,7 @@ from envmon.guard.alarm import Scene, deadlines, update_alarms
 from envmon.guard.calm import calm_spans, keeps_calm
 from envmon.guard.conditions import NO_SENSOR, air_conditions, rate_conditions
 from envmon.guard.fitness import hold, judge, settling_until
+from envmon.guard.jobs import cure_told
 from envmon.guard.plan import SHOP
 from envmon.guard.signs import (
     FIRST_WORD_US,
@@ -72,6 +73,8 @@ def judge_bay(
     if trace is not None:
         trace.extend(_turns(bay.id, before, now, at_us))
     findings = _told(bay.id, active_stage(bay, now), now, known, at_us)
+    if now.cures is not None:
+        findings += cure_told(bay.id, now, at_us)
     update_signs(plan, bay, state, now, at_us)
     if now.trail is not before.trail:
         update_trail_signs(bay, state, now, at_us)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from envmon.clock import SECOND_US
@@ -11,12 +11,13 @@ from envmon.guard.alarm_kinds import BAY_KINDS, POINT_KINDS, SHOP_KINDS
 from envmon.guard.trail import RATES
 from envmon.physics.air import pressure_pa_from_altitude
 from envmon.shop.points import expand_points
-from envmon.shop.stages import stages_in_force
+from envmon.shop.stages import stages_of
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
+    from envmon.guard.state import GuardState
     from envmon.shop.alerting import AlarmsInfo
     from envmon.shop.limits import Limit, Stage
     from envmon.shop.models import Bay, Point, Shop
@@ -161,7 +162,8 @@ class GuardPlan:
         timezone: The shop's time zone, for times in texts.
         shop: What belongs to no bay.
         silence_us: Nothing heard from any sensor for so long is an alarm [µs].
-        places: Every bay, and the shop under ``SHOP``.
+        variants: (bay, procedure) -> plan while a job with it is open, where that differs.
+        places: Every bay, and the shop under ``SHOP``, as they usually are.
     """
 
     bays: dict[str, BayPlan]
@@ -170,10 +172,27 @@ class GuardPlan:
     shop: BayPlan
     silence_us: int
     series: dict[tuple[str, str], tuple[str, tuple[str, ...]]] = field(default_factory=dict)
+    # Beside ``repr``, so that a shop whose procedures ask for nothing else is told apart by the
+    # same digest as before there were any.
+    variants: dict[tuple[str, str], BayPlan] = field(default_factory=dict, repr=False)
     places: dict[str, BayPlan] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "places", {**self.bays, SHOP: self.shop})
+
+    def variant(self, place_id: str, procedure: str | None) -> BayPlan:
+        """Return a place's plan while a procedure is worked in it; its usual one for None.
+
+        Args:
+            place_id: The bay, or the shop.
+            procedure: Id of the procedure; one that is not in the shop file changes nothing.
+        """
+        usual = self.places[place_id]
+        return usual if procedure is None else self.variants.get((place_id, procedure), usual)
+
+    def place(self, place_id: str, state: GuardState) -> BayPlan:
+        """Return the plan that holds in a place now: that of its job, or else its usual one."""
+        return self.variant(place_id, state.bays[place_id].procedure)
 
 
 def plan_from_shop(shop: Shop) -> GuardPlan:
@@ -190,7 +209,7 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
             bay.id,
             bay.name,
             _sources(shop, bay, points),
-            tuple(_stage_plan(stage, bay) for stage in stages_in_force(shop, bay)),
+            _stage_plans(shop, bay, bay.procedure),
             pressure,
             rules,
             _watched(shop, bay, points),
@@ -206,7 +225,10 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
         round(SILENCE_LEAST_S * SECOND_US),
         min((round(point.stale_after * SECOND_US) for point in points), default=0),
     )
-    plan = GuardPlan(bays, shop.shop.units, shop.shop.timezone, whole, silence_us)
+    plan = GuardPlan(
+        bays, shop.shop.units, shop.shop.timezone, whole, silence_us,
+        variants=dict(_variants(shop, bays)),
+    )  # fmt: skip
     for point in points:
         for quantity in point.reads:
             key = f"{point.id}/{quantity}"
@@ -217,6 +239,14 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
             ]
             plan.series[point.id, quantity] = (key, tuple(users))
     return plan
+
+
+def _variants(shop: Shop, bays: dict[str, BayPlan]) -> Iterator[tuple[tuple[str, str], BayPlan]]:
+    for bay in shop.bay:
+        for procedure in shop.procedure:
+            stages = _stage_plans(shop, bay, procedure.id)
+            if stages != bays[bay.id].stages:
+                yield (bay.id, procedure.id), replace(bays[bay.id], stages=stages)
 
 
 SILENCE_LEAST_S = 90.0
@@ -283,6 +313,10 @@ def _series_of(points: Sequence[Point], bays: set[str] | set[None]) -> dict[str,
             for quantity, series in zip(point.reads, _series_of_point(point), strict=True):
                 found.setdefault(quantity, []).append(series)
     return found
+
+
+def _stage_plans(shop: Shop, bay: Bay, procedure: str | None) -> tuple[StagePlan, ...]:
+    return tuple(_stage_plan(stage, bay) for stage in stages_of(shop, procedure))
 
 
 def _stage_plan(stage: Stage, bay: Bay) -> StagePlan:

@@ -109,6 +109,12 @@ class BayNow(msgspec.Struct):
     """What the watch says is wrong with itself -> in words."""
     begun_us: int = 0
     """Since when its sensors are waited for [µs]."""
+    procedure: str | None = None
+    """Procedure of the job in it, whose products' limits hold; None for the bay's usual one."""
+    cures: str | None = None
+    """Stage whose window the coating of the job in it cures by; None before it is coated."""
+    cure_told: Fitness | None = None
+    """That window's verdict as last found."""
 
     def copy(self) -> BayNow:
         """Return a copy that can be changed without changing this one.
@@ -131,6 +137,9 @@ class BayNow(msgspec.Struct):
             self.gaps,
             dict(self.troubles),
             self.begun_us,
+            self.procedure,
+            self.cures,
+            self.cure_told,
         )
 
 
@@ -178,8 +187,8 @@ class GuardState(msgspec.Struct):
 class Finding(NamedTuple):
     """Something the guard found, with the exact time it became true.
 
-    ``kind`` is one of ``alarm_acts.FOUND`` or ``stage_fitness`` (the active stage's verdict
-    changed).
+    ``kind`` is one of ``alarm_acts.FOUND``, ``stage_fitness`` (the active stage's verdict
+    changed) or ``cure_fitness`` (that of the window a coating cures by).
     """
 
     at_us: int

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import Literal, get_args
 
+from envmon import facts
+
 JOB_ACT = "job_act"
 """Kind of request: its data has ``act`` and what the act needs."""
 
@@ -25,8 +27,8 @@ erase: job. All may have ``by``.
 """
 ACTS: frozenset[str] = frozenset(get_args(Act))
 
-OPENED = "job_opened"
-CLOSED = "job_closed"
+OPENED = facts.JOB_OPENED
+CLOSED = facts.JOB_CLOSED
 NOTED = "job_note"
 PANELS_CHANGED = "panels_changed"
 BATCH_SET = "product_batch"
@@ -39,7 +41,7 @@ LEVELLED = "panel_levelled"
 WIPED = "panel_wiped"
 INSPECTED = "panel_inspected"
 UNDONE = "panel_undone"
-CURE_FITNESS = "cure_fitness"
+CURE_FITNESS = facts.CURE_FITNESS
 """Found by the guard while a coated vehicle stands in a bay: the cure window's verdict changed."""
 REFUSED = "act_refused"
 RECORD_MADE = "record_made"

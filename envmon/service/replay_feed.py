@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from envmon.facts import CURE_FITNESS
 from envmon.guard.alarm_acts import FOUND as FOUND_OF_ALARMS
 from envmon.service.replay_mark import SET_BACK, TAKEN, is_of_run
 from envmon.service.restored import HEEDED
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from envmon.store.past import Past
     from envmon.store.sqlite import SqliteStore
 
-FOUND = FOUND_OF_ALARMS | {"stage_fitness"}
+FOUND = FOUND_OF_ALARMS | {"stage_fitness", CURE_FITNESS}
 """What the guard wrote into the chain."""
 
 

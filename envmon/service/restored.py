@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from envmon.clock import DAY_US
-from envmon.facts import CALIBRATION_ACCEPTED
+from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED
 from envmon.guard.alarm_acts import ACTS, TROUBLES
 from envmon.guard.course import TOO_OLD_US
 from envmon.guard.engine import fitted_state, fresh_state, step
@@ -32,7 +32,11 @@ SNAPSHOT = "guard"
 """Name of the snapshot that holds the guard's state."""
 HEALTH = "sensor_health"
 """Name of the snapshot that holds what is remembered of every sensor; written with the other."""
-HEEDED = frozenset({"stage_started", "stage_ended", CALIBRATION_ACCEPTED}) | ACTS | TROUBLES
+HEEDED = (
+    frozenset({"stage_started", "stage_ended", JOB_OPENED, JOB_CLOSED, CALIBRATION_ACCEPTED})
+    | ACTS
+    | TROUBLES
+)
 """Events the guard heeds; it wrote the others itself."""
 
 
@@ -56,7 +60,8 @@ class Restored(NamedTuple):
 
 def plan_fingerprint(plan: GuardPlan) -> str:
     """Return a digest of everything the guard judges by, the built-in stages included."""
-    return hashlib.sha256(repr(plan).encode()).hexdigest()
+    variants = repr(plan.variants) if plan.variants else ""
+    return hashlib.sha256((repr(plan) + variants).encode()).hexdigest()
 
 
 def restored_state(

@@ -15,18 +15,20 @@ import msgspec
 
 from envmon.clock import DAY_US, SECOND_US, iso_from_us
 from envmon.errors import PayloadError, StoreDamagedError, StoreError
-from envmon.facts import Flag, NewEvent
+from envmon.facts import CURE_FITNESS, Flag, NewEvent
 from envmon.guard.alarm_acts import RAISED, TROUBLE_BEGAN, TROUBLE_OVER
 from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
 from envmon.intake.decode import Decoder
 from envmon.intake.health_rules import health_rules
-from envmon.service.asked import event_of, is_sound
+from envmon.service.buttons import Buttons
 from envmon.service.heartbeat import Heartbeat
+from envmon.service.job_publishing import JobPublisher
 from envmon.service.publishing import Publisher
 from envmon.service.recalibration import Recalibration
 from envmon.service.replay_mark import SET_BACK, TAKEN, KeptGuard, SavedGuard, marked
-from envmon.service.restored import HEALTH, HEEDED, SNAPSHOT, plan_fingerprint, restored
+from envmon.service.restored import HEALTH, SNAPSHOT, plan_fingerprint, restored
+from envmon.service.taking_up import TakingUp
 from envmon.service.trouble_senses import Told
 from envmon.service.troubles import Troubles, standing
 from envmon.store.base import Reject
@@ -35,9 +37,10 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from envmon.clock import Clock
-    from envmon.facts import Event, Reading
+    from envmon.facts import Reading
     from envmon.guard.state import Finding, GuardState
     from envmon.intake.link import BrokerLink, Message
+    from envmon.service.buttons import Press
     from envmon.service.trouble_senses import Senses
     from envmon.shop.models import Shop
     from envmon.store.base import Request, Store
@@ -47,6 +50,8 @@ log = logging.getLogger("envmon.watch")
 SNAPSHOT_EVERY_S = 10.0
 REQUESTS_EVERY_S = 0.1
 RETRY_S = 1.0
+_QUIET = frozenset({"stage_fitness", CURE_FITNESS})
+"""Findings that are not worth a line of the log."""
 PAYLOAD_KEPT = 2_048
 """Bytes of a rejected payload kept for inspection."""
 
@@ -92,7 +97,11 @@ class Watch:
         self._troubles = Troubles(standing(known), self._set_back)
         self._pending: list[Message] = []
         self._snapshot_at = self._requests_at = 0.0
+        self._taking_up = TakingUp(shop, self.plan, store, self._recalibration)
+        self.desk = self._taking_up.desk
+        self._buttons = Buttons(shop, store, clock, self.state.now_us)
         self._publisher = Publisher(self.plan, link)
+        self._job_publisher = JobPublisher(shop, self.desk, link)
         self._heart = Heartbeat(store, link, clock)
         self._was_up = False
         self._link_error = ""
@@ -126,13 +135,17 @@ class Watch:
         whole_ms_us = self._clock.now_us() // 1_000 * 1_000
         least_us = max(whole_ms_us, self.state.now_us + max(1, len(self._pending)))
         now_us = marked(least_us, self._set_back)
-        readings, rejects = self._decode(self._pending, now_us)
+        messages, presses, refused = self._buttons.sift(self._pending, now_us)
+        readings, rejects = self._decode(messages, now_us)
+        rejects += [_reject(message, now_us, why) for message, why in refused]
         try:
-            self._commit(readings, rejects, now_us)
+            self._commit(readings, rejects, presses, now_us)
         except StoreDamagedError:
             raise  # trying again would not help: the process ends, and renews when started again
         except StoreError as error:
             self._health.undo()
+            self.desk.undo()
+            self._buttons.undo()
             self._kept_day = None  # what was kept in this turn is undone with it
             self._say_trouble(str(error))
             self._heart.beat(now=True)
@@ -162,6 +175,7 @@ class Watch:
             raise
         except StoreError as error:
             self._set_back -= 1
+            self.desk.undo()
             self._say_trouble(str(error))
 
     def _adopt(
@@ -176,8 +190,10 @@ class Watch:
         With a reason the state is kept for good as well: no replay could come to it by itself.
         """
         with self._store.atomic():
-            self._store.add_events([*events, *(NewEvent(*finding) for finding in findings)])
+            new = [*events, *(NewEvent(*finding) for finding in findings)]
+            self.desk.heed(self._store.add_events(new))
             self._save(state, why)
+        self.desk.kept()
         self.state = state
         self._publisher.note(self.plan.places)
         self._tell(findings)
@@ -279,10 +295,16 @@ class Watch:
         )
         return self._troubles.look(self._senses.seen(now_us, told))
 
-    def _commit(self, readings: Sequence[Reading], rejects: Sequence[Reject], now_us: int) -> None:
+    def _commit(
+        self,
+        readings: Sequence[Reading],
+        rejects: Sequence[Reject],
+        presses: Sequence[Press],
+        now_us: int,
+    ) -> None:
         requests, reports = self._requests(), self._own_troubles(now_us)
         due = time.monotonic() >= self._snapshot_at
-        if not (readings or rejects or requests or reports or due):
+        if not (readings or rejects or requests or presses or reports or due):
             state, findings = step(self.plan, self.state, [], [], now_us)
             if not findings:
                 self.state = state
@@ -293,12 +315,17 @@ class Watch:
                 readings = self._store.kept(readings)
             if rejects:
                 self._store.add_rejects(rejects)
-            events = self._events(requests, reports, now_us)
+            events = self._taking_up.write(requests, presses, reports, self.state, now_us)
             state, findings = step(self.plan, self.state, readings, events, now_us)
             if findings:
-                self._store.add_events([NewEvent(*finding) for finding in findings])
+                new = [NewEvent(*finding) for finding in findings]
+                self.desk.heed(self._store.add_events(new))
+            if presses:
+                self._buttons.save(now_us)
             if findings or events or due:
                 self._save(state)
+        self.desk.kept()
+        self._buttons.kept()
         if findings or events or due:
             self._snapshot_at = time.monotonic() + SNAPSHOT_EVERY_S
         self.state = state
@@ -307,36 +334,24 @@ class Watch:
         self._publisher.note(event.bay for event in events)
         self._tell(findings)
 
-    def _events(
-        self, requests: Sequence[Request], reports: Sequence[NewEvent], now_us: int
-    ) -> list[Event]:
-        """Make requests and reports into events, effective now; return what the guard heeds."""
-        if not requests and not reports:
-            return []
-        asked = [
-            event_of(request, now_us)
-            for request in requests
-            if is_sound(request, self.plan, self._recalibration)
-        ]
-        events = self._store.add_events([*asked, *reports])
-        self._store.drop_requests([request.id for request in requests])
-        return [event for event in events if event.kind in HEEDED]
-
     def _tell(self, findings: Sequence[Finding]) -> None:
         self._publisher.note_found(findings)
         for finding in findings:
             if finding.kind == RAISED:
                 log.warning("alarm %s: %s", finding.data["alarm"], finding.data["text"])
-            elif finding.kind != "stage_fitness":
+            elif finding.kind not in _QUIET:
                 log.info("%s: %s", finding.kind.replace("_", " "), finding.data["alarm"])
 
     def _publish(self, readings: Sequence[Reading]) -> None:
         self._publisher.note_heard(readings)
         if self._link.up and not self._was_up:
             self._publisher.say_all()
+            self._job_publisher.say_all()
             self._heart.hasten()
         self._was_up = self._link.up
         self._publisher.speak(self.state)
+        self._job_publisher.speak(self.state)
+        self._buttons.listened(self.state.now_us, up=self._link.up)
         self._heart.beat()
 
     def finish(self) -> None:

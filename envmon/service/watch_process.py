@@ -86,7 +86,7 @@ def link_from(shop: Shop) -> BrokerLink:
         broker.host,
         broker.port,
         broker.client_id or f"envmon-{shop.shop.site}",
-        sorted({point.topic for point in shop.point}),
+        sorted({p.topic for p in shop.point} | {b.topic for b in shop.button}),
         Will(HEARTBEAT_TOPIC, LAST_WILL),
         account_from(broker),
     )

@@ -121,18 +121,24 @@ def stage_by_id(stage_id: str) -> Stage:
 
 
 def stages_in_force(shop: Shop, bay: Bay) -> tuple[Stage, ...]:
-    """Return every stage with the limits that hold in a bay: the maker's sheet wins.
+    """Return every stage with the limits that hold in a bay by its usual procedure."""
+    return stages_of(shop, bay.procedure)
+
+
+def stages_of(shop: Shop, procedure_id: str | None) -> tuple[Stage, ...]:
+    """Return every stage with the limits that hold in a procedure: the maker's sheet wins.
 
     A sheet's limit replaces the built-in one for the same quantity and adds the others.
 
     Args:
         shop: The shop file, checked.
-        bay: The bay; its procedure says which product is used in which stage.
+        procedure_id: It says which product is used in which stage; None or one that is not there
+            uses none.
     """
     products = {product.id: product for product in shop.product}
     used: dict[str, Product] = {}
     for procedure in shop.procedure:
-        if procedure.id == bay.procedure:
+        if procedure.id == procedure_id:
             used = {s.stage: products[s.product] for s in procedure.step if s.product}
     return tuple(_with_sheet(stage, used.get(stage.id)) for stage in BUILT_IN)
 

@@ -23,6 +23,20 @@ class Request(msgspec.Struct, frozen=True):
     data: dict[str, Any]
 
 
+class Reference(NamedTuple):
+    """What the vehicle of a job is called; it can be erased, and every proof still holds.
+
+    Attributes:
+        job: Id of the job.
+        text: As a person typed it.
+        salt: Random; without it the digest in the chain says nothing of a short text.
+    """
+
+    job: str
+    text: str
+    salt: str
+
+
 class Reject(NamedTuple):
     """A payload that could not be read, kept for inspection."""
 
@@ -83,8 +97,8 @@ class Store(Protocol):
         """Yield events with ``from_us <= at_us < to_us``, in the order of the chain."""
         ...
 
-    def events_of(self, kind: str) -> Iterator[Event]:
-        """Yield every event of one kind, in the order of the chain."""
+    def events_of(self, kind: str, after_seq: int = 0) -> Iterator[Event]:
+        """Yield every event of one kind behind a place in the chain, in its order."""
         ...
 
     def stage_before(self, bay: str, at_us: int) -> Event | None:
@@ -101,6 +115,26 @@ class Store(Protocol):
 
     def drop_requests(self, ids: Sequence[int]) -> None:
         """Forget requests that have become events (same transaction as the events)."""
+        ...
+
+    def keep_reference(self, reference: Reference) -> None:
+        """Keep what a vehicle is called, apart from the chain; one already there is replaced."""
+        ...
+
+    def reference(self, job: str) -> Reference | None:
+        """Return what the vehicle of a job is called, or None: never given, or erased."""
+        ...
+
+    def forget_reference(self, job: str) -> None:
+        """Erase what the vehicle of a job is called; ``scrub`` takes the last trace of it."""
+        ...
+
+    def scrub(self) -> bool:
+        """Overwrite what was deleted wherever it still lies in the live file's own log.
+
+        Returns:
+            False when somebody reads just now; try again later.
+        """
         ...
 
     def add_rejects(self, rejects: Sequence[Reject]) -> None:

@@ -57,6 +57,13 @@ MIGRATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "CREATE INDEX event_by_kind ON event (kind, bay, seq)",
         ),
     ),
+    (
+        "0003_job_reference",
+        (
+            """CREATE TABLE job_reference (
+                job TEXT PRIMARY KEY, text TEXT NOT NULL, salt TEXT NOT NULL) STRICT""",
+        ),
+    ),
 )
 
 

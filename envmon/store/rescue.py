@@ -215,13 +215,14 @@ def _saved(live: Path | None, making: Path, copy: Path) -> tuple[int, int, str]:
         salvage.take_readings()
         salvage.take_numbered("request")
         salvage.take_numbered("reject")
+        salvage.take_whole("job_reference")
         # A state of the guard stands on the events before it.
         whole = not salvage.events_lost and len(chain) == len(salvage.events)
         last_us = chain[-1].at_us if chain else -1
         older = "" if whole else f" AND at_us <= {last_us}"
         salvage.take_numbered("checkpoint", f"{STATE_IS_WHOLE}{older}")
         if whole:
-            salvage.take_snapshots()
+            salvage.take_whole("snapshot", STATE_IS_WHOLE)
         count = db.execute("SELECT count(*) FROM reading").fetchone()[0]
     for patched in making.glob("patched*"):
         patched.unlink()

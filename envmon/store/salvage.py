@@ -133,10 +133,15 @@ class Salvage:
                 self._span(table, "id"), lambda low, high: self._copy(table, where, (low, high))
             )
 
-    def take_snapshots(self) -> None:
-        """Bring over the named snapshots, if they can be read."""
-        if "snapshot" in self._tables:
-            self._pieces((0, 1), lambda _low, _high: self._copy("snapshot", STATE_IS_WHOLE, ()))
+    def take_whole(self, table: str, where: str = "1") -> None:
+        """Bring over a small table, if all of it can be read.
+
+        Args:
+            table: Its name.
+            where: SQL over its columns; only such rows.
+        """
+        if table in self._tables:
+            self._pieces((0, 1), lambda _low, _high: self._copy(table, where, ()))
 
     def _pieces(self, span: tuple[int, int], take: Take, *, from_end: bool = False) -> None:
         """Take the span [low, high), in ever smaller halves around what cannot be read."""

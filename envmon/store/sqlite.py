@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.errors import StoreDamagedError, StoreError
 from envmon.facts import Event, Flag, Reading
-from envmon.store.base import Checkpoint, Reject, Request
+from envmon.store.base import Checkpoint, Reference, Reject, Request
 from envmon.store.chain import GENESIS, canonical, link
 from envmon.store.migrations import migrate
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 LIVE_FILE = "live.sqlite3"
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+BUSY_MS = 10_000
+"""So long another process's transaction is waited for [ms]."""
 REJECTS_KEPT = 1_000
 """So many rejected payloads are kept for inspection; all are counted."""
 
@@ -79,7 +81,7 @@ class SqliteStore:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(
-                self.path, isolation_level=None, timeout=10, factory=_Connection
+                self.path, isolation_level=None, timeout=BUSY_MS / 1_000, factory=_Connection
             )
         except (sqlite3.Error, OSError) as error:
             raise self._failure("open", error) from error
@@ -88,6 +90,7 @@ class SqliteStore:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA foreign_keys = ON")
+            self._db.execute("PRAGMA secure_delete = ON")
             migrate(self._db, time.time_ns() // 1_000)
         except sqlite3.Error as error:
             self._db.close()
@@ -238,10 +241,12 @@ class SqliteStore:
         for seq, at_us, kind, bay, data, digest in self.rows(sql, (from_us, to_us)):
             yield Event(seq, at_us, kind, bay, json.loads(data), digest)
 
-    def events_of(self, kind: str) -> Iterator[Event]:
-        """Yield every event of one kind, in the order of the chain."""
-        sql = "SELECT seq, at_us, bay, data, hash FROM event WHERE kind = ? ORDER BY seq"
-        for seq, at_us, bay, data, digest in self.rows(sql, (kind,)):
+    def events_of(self, kind: str, after_seq: int = 0) -> Iterator[Event]:
+        """Yield every event of one kind behind a place in the chain, in its order."""
+        sql = (
+            "SELECT seq, at_us, bay, data, hash FROM event WHERE kind = ? AND seq > ? ORDER BY seq"
+        )
+        for seq, at_us, bay, data, digest in self.rows(sql, (kind, after_seq)):
             yield Event(seq, at_us, kind, bay, json.loads(data), digest)
 
     def stage_before(self, bay: str, at_us: int) -> Event | None:
@@ -271,6 +276,29 @@ class SqliteStore:
         with self.atomic():
             for request_id in ids:
                 self.run("DELETE FROM request WHERE id = ?", (request_id,))
+
+    def keep_reference(self, reference: Reference) -> None:
+        """Keep what a vehicle is called, apart from the chain; one already there is replaced."""
+        self.run("INSERT OR REPLACE INTO job_reference VALUES (?, ?, ?)", reference)
+
+    def reference(self, job: str) -> Reference | None:
+        """Return what the vehicle of a job is called, or None: never given, or erased."""
+        sql = "SELECT job, text, salt FROM job_reference WHERE job = ?"
+        row = self.run(sql, (job,)).fetchone()
+        return Reference(*row) if row else None
+
+    def forget_reference(self, job: str) -> None:
+        """Erase what the vehicle of a job is called; ``scrub`` takes the last trace of it."""
+        self.run("DELETE FROM job_reference WHERE job = ?", (job,))
+
+    def scrub(self) -> bool:
+        """Overwrite what was deleted wherever it still lies in the live file's own log."""
+        self.run("PRAGMA busy_timeout = 0")  # a reader must not hold the watch up
+        try:
+            busy = self.run("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        finally:
+            self.run(f"PRAGMA busy_timeout = {BUSY_MS}")
+        return not busy
 
     def add_rejects(self, rejects: Sequence[Reject]) -> None:
         """Count payloads that could not be read and keep the newest of them."""
