@@ -134,6 +134,7 @@ class Stand:
     port: int = field(default_factory=free_port)
     _states: dict[str, BayState] = field(default_factory=dict)
     _alarms: ShopAlarms | None = None
+    _also: dict[str, bytes] = field(default_factory=dict)
     _mute: threading.Event = field(default_factory=threading.Event)
     _end: threading.Event = field(default_factory=threading.Event)
 
@@ -157,6 +158,11 @@ class Stand:
     def say_alarms(self, alarms: ShopAlarms) -> None:
         """Publish the shop's alarms now, and again until something else is said of them."""
         self._alarms = alarms
+        self._send()
+
+    def say_also(self, texts: dict[str, bytes]) -> None:
+        """Publish texts by topic now, and again until something else is said on the topic."""
+        self._also |= texts
         self._send()
 
     def forget(self, bay: str) -> None:
@@ -193,6 +199,8 @@ class Stand:
         self.feed.take(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
         for bay, state in list(self._states.items()):
             self.feed.take(f"envmon/{bay}/state", msgspec.json.encode(state))
+        for topic, text in list(self._also.items()):
+            self.feed.take(topic, text)
         if self._alarms is not None:
             self.feed.take(ALARMS_TOPIC, msgspec.json.encode(self._alarms))
 

@@ -169,7 +169,7 @@ def test_long_names_and_cold_numbers_do_not_overlap(
             assert page.evaluate("document.documentElement.scrollHeight <= innerHeight + 1")
 
 
-@pytest.mark.parametrize("path", ["/", "/bay/north", "/stages/north", "/nowhere"])
+@pytest.mark.parametrize("path", ["/", "/bay/north", "/nowhere"])
 def test_a_phone_never_scrolls_sideways(stand: Stand, browser: Browser, path: str) -> None:
     stand.say(live_state(stand.plan, "north", "coating", VERDICTS["UNFIT"][1]))
     with page_of(browser, stand.url + path, PHONE) as page:
@@ -192,15 +192,14 @@ def test_a_name_full_of_markup_stays_text(tmp_path: Path, browser: Browser) -> N
         stand.say(type(state)(
             state.bay, name, state.at, state.units, state.stage, state.stage_since,
             state.conditions, stages, state.alarms, notes))  # fmt: skip
-        for path in ("/", "/stages/north"):
-            with page_of(browser, stand.url + path) as page:
-                page.add_init_script("window.hits = 0; window.hit = () => { window.hits += 1; };")
-                page.reload()
-                page.wait_for_function("n => document.body.innerText.includes(n)", arg=name)
-                page.wait_for_selector("[data-kind=unfit]")
-                assert page.title() == "</title><script>hit()</script>"
-                assert page.locator("#page img, #page script").count() == 0
-                assert page.evaluate("window.hits") == 0
+        with page_of(browser, stand.url) as page:
+            page.add_init_script("window.hits = 0; window.hit = () => { window.hits += 1; };")
+            page.reload()
+            page.wait_for_function("n => document.body.innerText.includes(n)", arg=name)
+            page.wait_for_selector("[data-kind=unfit]")
+            assert page.title() == "</title><script>hit()</script>"
+            assert page.locator("#page img, #page script").count() == 0
+            assert page.evaluate("window.hits") == 0
 
 
 def test_everything_comes_from_this_machine(stand: Stand, browser: Browser) -> None:
@@ -235,24 +234,3 @@ def test_dark_and_bright_room(
         page.click("[data-act=theme]")
         other = {"dark": "light", "light": "dark"}[theme]
         assert page.evaluate("document.documentElement.dataset.theme") == other
-
-
-def test_a_stage_is_chosen_with_wet_gloves(stand: Stand, browser: Browser) -> None:
-    """Targets of at least 64 px; WCAG 2.2 asks for 24 (2.5.8) and 44 (2.5.5)."""
-    with page_of(browser, stand.url + "/stages/north", PHONE) as page:
-        page.wait_for_selector(".stage-button.now")
-        sizes = page.eval_on_selector_all(
-            ".stage-button, .wide-link", "all => all.map(b => [b.offsetWidth, b.offsetHeight])"
-        )
-        assert len(sizes) == 14
-        assert min(min(size) for size in sizes) >= 64
-        page.click('[data-stage="polish"]')
-        wait_text(page, '[data-f="said"]', "Polishing: sent")
-        # Only the watch can say that it is so; until then the screen does not.
-        late = "Polishing: sent, but the watch has not taken it over yet"
-        wait_text(page, '[data-f="said"]', late)
-        stand.say(live_state(stand.plan, "north", "polish"))
-        wait_text(page, '[data-f="said"]', "Polishing: noted")
-    store = SqliteStore(stand.boards.folder)
-    assert [(r.kind, r.data) for r in store.requests()] == [("stage_started", {"stage": "polish"})]
-    store.close()

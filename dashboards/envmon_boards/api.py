@@ -7,11 +7,18 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import quote
 
 import msgspec
 import plotly
 from fastapi import APIRouter, Request
-from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from fastapi.responses import (
+    FileResponse,
+    JSONResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import HOUR_US, iso_from_us
@@ -19,6 +26,7 @@ from envmon.errors import StoreError
 from envmon.shop.stages import STAGE_IDS
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.ack_api import ack_router
+from envmon_boards.acts_api import acts_router
 from envmon_boards.alarms_api import alarms_router
 from envmon_boards.door import body_of, problem, refuse_foreign
 from envmon_boards.history_api import history_router
@@ -127,11 +135,22 @@ class _Answers(NamedTuple):
         stage = body["stage"]
         if stage is not None and stage not in STAGE_IDS:
             return problem(422, f"stage is {stage!r}; allowed: {', '.join(STAGE_IDS)}, or null")
+        refusal = self.in_job(bay_id)
+        if refusal is not None:
+            return refusal
         try:
             self._ask(bay_id, stage)
         except StoreError as error:
             return problem(503, str(error))
         return JSONResponse({"bay": bay_id, "stage": stage})
+
+    def in_job(self, bay_id: str) -> JSONResponse | None:
+        """Return a refusal when the bay has a job: its steps are started on the bench."""
+        known = self.boards.feed.bench_of(bay_id)
+        if known is None or known[0].job is None:
+            return None
+        what = f"job {known[0].job.job} is open in bay {bay_id}; start its steps on /bench/{bay_id}"
+        return problem(409, what)
 
     def _ask(self, bay_id: str, stage: str | None) -> None:
         """Keep the request durably; the watch makes it an event within a tenth of a second."""
@@ -172,9 +191,15 @@ def router_of(boards: Boards) -> APIRouter:
             return refusal
         return await run_in_threadpool(answers.set_stage, bay_id, await body_of(request))
 
+    @router.get("/stages/{bay_id}")
+    async def stages(bay_id: str) -> RedirectResponse:
+        """Send bookmarks of the former page on to the bench."""
+        return RedirectResponse(f"/bench/{quote(bay_id, safe='')}", status_code=308)
+
     _add_trend(router, answers)
     router.include_router(history_router(boards))
     router.include_router(alarms_router(boards))
+    router.include_router(acts_router(boards))
     router.include_router(ack_router(boards))
     if boards.source is not None:
         _add_demo(router, boards.feed, boards.source)

@@ -11,11 +11,12 @@ from fastapi import FastAPI
 
 from envmon_boards.alarms_page import alarms_page
 from envmon_boards.api import router_of
+from envmon_boards.bench_page import bench_page
 from envmon_boards.door import LoopbackOnly
 from envmon_boards.history_page import history_page
 from envmon_boards.sensors_api import sensors_router
 from envmon_boards.sensors_page import sensors_page
-from envmon_boards.skeleton import demo_page, html, stage_page, top_bar, wall
+from envmon_boards.skeleton import demo_page, html, top_bar, wall
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,7 +37,7 @@ _WHOLE_SHOP: dict[str, Callable[[Shop], Any]] = {
 
 
 def page(boards: Boards, path: str) -> Any:
-    """Return the page for ``/``, ``/bay/<id>``, ``/stages/<id>``, ``/alarms`` and the others."""
+    """Return the page for ``/``, ``/bay/<id>``, ``/bench/<id>``, ``/alarms`` and the others."""
     return html.Div([top_bar(boards.shop, demo=boards.demo), *_below(boards, path)])
 
 
@@ -47,9 +48,9 @@ def _below(boards: Boards, path: str) -> list[Any]:
         return wall(boards.shop.bay)
     if kind == "bay" and bay_id in bays:
         return wall([bays[bay_id]])
-    if kind == "stages" and bay_id in bays:
+    if kind == "bench" and bay_id in bays:
         stages = [(stage.id, stage.name) for stage in boards.plan.bays[bay_id].stages]
-        return [stage_page(bays[bay_id], stages)]
+        return [bench_page(boards.shop, bays[bay_id], stages)]
     whole = _WHOLE_SHOP.get(path.strip("/"))
     if whole is not None and (kind != "demo" or boards.demo):
         return [whole(boards.shop)]

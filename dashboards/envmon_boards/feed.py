@@ -16,10 +16,12 @@ from typing import Any
 import msgspec
 
 from envmon.guard.live import BayState, ShopAlarms
+from envmon.job.live import BenchState
 
 log = logging.getLogger("envmon.boards")
 
 STATE_TOPICS = "envmon/+/state"
+JOB_TOPICS = "envmon/+/job"
 HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
 ALARMS_TOPIC = "envmon/watch/alarms"
 NODES_TOPIC = "demo/nodes"
@@ -38,7 +40,11 @@ _KINDS: dict[str, Any] = {
     ALARMS_TOPIC: ShopAlarms,
     NODES_TOPIC: list[dict[str, Any]],
 }
-"""What comes on a topic; anything else is the state of a bay."""
+"""What comes on a topic; anything else is the state of a bay or of its job."""
+
+
+def _is_job(topic: str) -> bool:
+    return topic.endswith("/job")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +68,14 @@ class Kept:
 
 @dataclass
 class LiveFeed:
-    """Newest state by bay, the shop's alarms, the watch's heartbeat, and which screens to tell.
+    """Newest state and job by bay, the shop's alarms, the heartbeat, and which screens to tell.
 
     Thread-safe: ``take`` and ``set_broker`` are called from the MQTT thread (or a test), the
     rest from the web server's loop.
     """
 
     bays: dict[str, Kept] = field(default_factory=dict)
+    jobs: dict[str, Kept] = field(default_factory=dict)
     heartbeat: Kept | None = None
     alarms: Kept | None = None
     nodes: bytes = b"[]"
@@ -90,8 +97,9 @@ class LiveFeed:
             payload: JSON text.
             live: It was sent just now; False for one the broker had kept.
         """
+        kind = _KINDS.get(topic, BenchState if _is_job(topic) else BayState)
         try:
-            msgspec.json.decode(payload, type=_KINDS.get(topic, BayState))
+            msgspec.json.decode(payload, type=kind)
         except (msgspec.MsgspecError, ValueError, RecursionError) as error:
             log.warning("left out, %s: %s", topic, error)
             return
@@ -105,7 +113,8 @@ class LiveFeed:
             elif topic == NODES_TOPIC:
                 self.nodes = payload
             else:
-                self.bays[topic.split("/")[1]] = kept
+                places = self.jobs if _is_job(topic) else self.bays
+                places[topic.split("/")[1]] = kept
         self._wake()
 
     def set_broker(self, *, up: bool) -> None:
@@ -146,20 +155,29 @@ class LiveFeed:
             return None
         return msgspec.json.decode(kept.text, type=ShopAlarms), kept.age_s(time.monotonic())
 
+    def bench_of(self, bay: str) -> tuple[BenchState, float | None] | None:
+        """Return a bay's job and how old that is [s]; None when nothing was heard."""
+        kept = self.jobs.get(bay)
+        if kept is None:
+            return None
+        return msgspec.json.decode(kept.text, type=BenchState), kept.age_s(time.monotonic())
+
     def snapshot(self, after: int = 0) -> tuple[int, dict[str, Any]]:
         """Return the version now and a document for a screen that has seen ``after``.
 
-        States and alarms unchanged since then are left out; their ages are always there. They
-        are raw JSON: encode the document with msgspec.
+        States, jobs and alarms unchanged since then are left out; their ages are always there.
+        They are raw JSON: encode the document with msgspec.
         """
         with self._lock:
-            version, bays, now = self._version, dict(self.bays), time.monotonic()
-            alarms = self.alarms
+            version, now = self._version, time.monotonic()
+            bays, jobs, alarms = dict(self.bays), dict(self.jobs), self.alarms
         document: dict[str, Any] = {
             "broker": self.broker_up,
             "watch": self.watch_text(),
             "ages_s": {bay: kept.age_s(now) for bay, kept in bays.items()},
             "bays": {b: msgspec.Raw(k.text) for b, k in bays.items() if k.version > after},
+            "job_ages_s": {bay: kept.age_s(now) for bay, kept in jobs.items()},
+            "jobs": {b: msgspec.Raw(k.text) for b, k in jobs.items() if k.version > after},
             "alarms_age_s": alarms.age_s(now) if alarms else None,
         }
         if alarms and alarms.version > after:

@@ -61,7 +61,7 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
         alone: It has the whole screen.
     """
     link = "/" if alone else f"/bay/{bay.id}"
-    change = html.A("change stage", href=f"/stages/{bay.id}", className="change")
+    change = html.A("bench", href=f"/bench/{bay.id}", className="change")
     name = html.A(bay.name, href=link, className="bay-name")
     head = [name, slot("since"), change, slot("last")]
     plate = [slot("shape", "Div"), slot("verdict", "Div", text="NO DATA")]
@@ -136,27 +136,6 @@ def bottom_bar(size: WallSize) -> Any:
     short = "" if size.reach_m >= size.wanted_m - 0.05 else f", {size.wanted_m:g} m asked for"
     reach = f"Verdict readable from {size.reach_m:.1f} m{short} (20 arc minutes, 32-inch screen)"
     return html.Footer([html.Span(CAUTION), html.Span(reach)], className="bottom")
-
-
-def stage_page(bay: Bay, stages: Sequence[tuple[str, str]]) -> Any:
-    """Return large buttons that say which stage a bay is in."""
-    buttons = [_stage_button(*stage) for stage in (*stages, ("", "No stage"))]
-    return html.Main(
-        [
-            html.H1([bay.name, html.Span("which stage now?")]),
-            slot("said", "Div"),
-            html.Div(buttons, className="stage-grid"),
-            html.A("back to the wall", href=f"/bay/{bay.id}", className="wide-link"),
-        ],
-        className="stage-page",
-        **{"data-stages": bay.id},
-    )
-
-
-def _stage_button(stage_id: str, name: str) -> Any:
-    inside = [slot("shape"), html.Span(name, className="name"), slot("word")]
-    marks = {"data-act": "stage", "data-stage": stage_id}
-    return html.Button(inside, className="stage-button", **marks)
 
 
 def demo_page(shop: Shop) -> Any:

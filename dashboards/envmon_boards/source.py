@@ -8,7 +8,14 @@ import msgspec
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from envmon_boards.feed import ALARMS_TOPIC, HEARTBEAT_TOPIC, NODES_TOPIC, STATE_TOPICS, LiveFeed
+from envmon_boards.feed import (
+    ALARMS_TOPIC,
+    HEARTBEAT_TOPIC,
+    JOB_TOPICS,
+    NODES_TOPIC,
+    STATE_TOPICS,
+    LiveFeed,
+)
 
 if TYPE_CHECKING:
     from paho.mqtt.client import ConnectFlags
@@ -18,7 +25,7 @@ if TYPE_CHECKING:
     from envmon.intake.link import Account
 
 ORDER_TOPIC = "demo/pull"
-_TOPICS = (STATE_TOPICS, HEARTBEAT_TOPIC, ALARMS_TOPIC, NODES_TOPIC)
+_TOPICS = (STATE_TOPICS, JOB_TOPICS, HEARTBEAT_TOPIC, ALARMS_TOPIC, NODES_TOPIC)
 KEEPALIVE_S = 10
 
 

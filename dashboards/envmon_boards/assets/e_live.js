@@ -5,7 +5,8 @@
   const LATE_S = 3; // a server that lives sends something every second
   const STUCK_S = 6; // then the connection is opened anew
   const RETRY_CAP_S = 15;
-  const bays = new Map(); // id -> {state, age, at, dirty, live, trendAt}
+  const bays = new Map(); // id -> {state, age, at}
+  const jobs = new Map(); // the same of what is worked in the bay
   const alarms = { list: [], at: null, age: null };
   const world = { at: null, clock: null, broker: true, watch: null, upAt: null, build: null };
   let source = null;
@@ -21,6 +22,15 @@
     return Boolean(bay?.state) && bay.age !== null && bay.age + since(bay.at) <= silence();
   }
 
+  function takeStates(kept, states, ages) {
+    for (const one of kept.values()) one.age = null;
+    for (const [id, age] of Object.entries(ages)) {
+      const one = kept.get(id) ?? { state: null };
+      const state = states[id];
+      kept.set(id, Object.assign(one, { age, at: world.at }, state ? { state } : {}));
+    }
+  }
+
   function take(document) {
     if (world.build && document.build && document.build !== world.build) {
       location.reload(); // the server was renewed: fetch the pages that belong to it
@@ -32,12 +42,8 @@
     world.broker = document.broker;
     world.watch = document.watch;
     if (document.watch.state !== "down" && document.watch.at) world.upAt = document.watch.at;
-    for (const bay of bays.values()) bay.age = null;
-    for (const [id, age] of Object.entries(document.ages_s)) {
-      const bay = bays.get(id) ?? { state: null, dirty: true };
-      const state = document.bays[id];
-      bays.set(id, Object.assign(bay, { age, at: world.at }, state ? { state, dirty: true } : {}));
-    }
+    takeStates(bays, document.bays, document.ages_s);
+    takeStates(jobs, document.jobs ?? {}, document.job_ages_s ?? {});
     if (document.alarms) Object.assign(alarms, { list: document.alarms.alarms, at: document.alarms.at });
     alarms.age = document.alarms_age_s ?? null;
     tries = 0;
@@ -50,6 +56,16 @@
     const heard = world.at && world.broker && state !== "down" && state !== "unheard";
     const live = Boolean(heard) && alarms.age !== null && alarms.age + quiet() <= silence();
     return { ...alarms, live, connected: Boolean(world.at), now: now() };
+  }
+
+  // A bay and its job as a page may use them: each is null unless it is live. ``able``: somebody is
+  // there to take an act.
+  function benchOf(id) {
+    const live = (one) => (isLive(one) ? one.state : null);
+    const heardAt = jobs.get(id)?.state?.at ?? null;
+    const watching = !["down", "unheard"].includes(world.watch?.state ?? "unheard");
+    const able = quiet() <= LATE_S && world.broker && watching;
+    return { bay: live(bays.get(id)), job: live(jobs.get(id)), heardAt, now: now(), able };
   }
 
   // Time of the server's clock now [ms]; null when it is not known.
@@ -110,6 +126,7 @@
   }
 
   function showCard(card) {
+    window.envmon.showJob?.(card, benchOf(card.dataset.bay));
     const bay = bays.get(card.dataset.bay);
     const live = isLive(bay);
     const fresh = card.envmonDrawn !== bay?.state || card.envmonLive !== live;
@@ -128,7 +145,8 @@
     const view = alarmsNow();
     window.envmon.showAlarms?.(page, view, trouble());
     window.envmon.soundFor?.(page, view);
-    window.envmon.showHands?.(page, (id) => (isLive(bays.get(id)) ? bays.get(id).state : null));
+    window.envmon.showBench?.(page, benchOf, view, trouble());
+    window.envmon.showHands?.(page);
   }
 
   function trends() {
@@ -184,5 +202,5 @@
   document.fonts?.addEventListener("loadingdone", redraw);
   setInterval(tick, 1000);
   open();
-  Object.assign(window.envmon, { redraw, alarmsNow, show });
+  Object.assign(window.envmon, { redraw, alarmsNow, benchOf, show, now });
 })();

@@ -1,10 +1,8 @@
-// What a person can do: choose the stage, switch the theme, and in the demo pull a sensor.
+// What a person can do on every page: switch the theme; and in the demo pull a sensor.
 "use strict";
 (() => {
-  const { put, make, ask, setShape, kindOf, WORDS } = window.envmon;
+  const { put, make, ask } = window.envmon;
   let nodesAt = 0;
-  // What was asked for and not yet seen in the bay's state: only the watch can say it is done.
-  let asked = null;
 
   function preferred() {
     const wish = new URLSearchParams(location.search);
@@ -23,29 +21,6 @@
   function say(page, text, bad = false) {
     const box = put(page, "said", text);
     if (box) box.classList.toggle("bad", bad);
-  }
-
-  function showStages(page, stateOf) {
-    const root = page.querySelector("[data-stages]");
-    const state = root && stateOf(root.dataset.stages);
-    if (!root) return;
-    for (const button of root.querySelectorAll("[data-stage]")) {
-      const stage = state?.stages.find((s) => s.id === button.dataset.stage);
-      const kind = stage ? kindOf(stage) : button.dataset.stage && "silent" || "none";
-      const current = state && (state.stage ?? "") === button.dataset.stage;
-      button.dataset.kind = kind;
-      button.classList.toggle("now", Boolean(current));
-      button.setAttribute("aria-pressed", String(Boolean(current)));
-      setShape(button.querySelector('[data-f="shape"]'), kind);
-      const word = button.dataset.stage ? WORDS[kind].toLowerCase() : "";
-      put(button, "word", current ? `${word} · now`.replace(/^ · /, "") : word);
-    }
-    if (asked && state && (state.stage ?? "") === asked.stage) {
-      say(page, `${asked.name}: noted`);
-      asked = null;
-    } else if (asked && performance.now() - asked.at > 3000) {
-      say(page, `${asked.name}: sent, but the watch has not taken it over yet`, true);
-    }
   }
 
   function nodeRow(node) {
@@ -97,14 +72,6 @@
       const next = document.documentElement.dataset.theme === "light" ? "dark" : "light";
       localStorage.setItem("envmon-theme", next);
       setTheme(next);
-    } else if (what === "stage") {
-      const bay = page.querySelector("[data-stages]").dataset.stages;
-      const stage = button.dataset.stage || null;
-      const name = button.querySelector(".name").textContent;
-      asked = null;
-      send(page, `/api/v1/bays/${bay}/stage`, { stage }, `${name}: sent`).then((done) => {
-        if (done) asked = { stage: stage ?? "", name, at: performance.now() };
-      });
     } else if (what === "hand") {
       const order = { bay: button.dataset.of, [button.dataset.hand]: Boolean(on) };
       send(page, "/api/v1/demo", order, `${button.textContent}: done`);
@@ -117,8 +84,5 @@
   document.addEventListener("click", act);
   matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => setTheme(preferred()));
   setTheme(preferred());
-  window.envmon.showHands = (page, stateOf) => {
-    showStages(page, stateOf);
-    showNodes(page);
-  };
+  window.envmon.showHands = showNodes;
 })();

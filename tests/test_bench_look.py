@@ -1,0 +1,72 @@
+"""What the bench looks like in a real browser: targets for a wet glove, nothing sideways."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from envmon.store.sqlite import SqliteStore
+from tests.bench_support import before_coating, bench, bench_stand, coating, curing, say_bench
+from tests.boards_support import PHONE, TV, Stand, live_state, page_of, wait_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from playwright.sync_api import Browser
+
+pytest_plugins = ["tests.boards_fixtures"]
+pytestmark = pytest.mark.browser
+
+TABLET = {"width": 1024, "height": 768}
+SCENES: dict[str, Any] = {
+    "none": lambda: None,
+    "before": before_coating,
+    "coating": coating,
+    "cure": curing,
+}
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Stand]:
+    """Two bays fit for coating, in a shop with procedures."""
+    with bench_stand(tmp_path).serving() as serving:
+        serving.say(*(live_state(serving.plan, bay) for bay in ("north", "south")))
+        yield serving
+
+
+@pytest.mark.parametrize("size", [TV, TABLET, PHONE], ids=["wall", "tablet", "phone"])
+@pytest.mark.parametrize("scene", SCENES)
+def test_every_target_is_large_and_nothing_runs_sideways(
+    shop: Stand, browser: Browser, scene: str, size: Any
+) -> None:
+    """At least 72 px high, about 16 mm on a tablet; WCAG 2.2 asks for 24 (2.5.8) and 44 (2.5.5)."""
+    say_bench(shop, bench(SCENES[scene](), last_job="260126-2"))
+    with page_of(browser, shop.url + "/bench/north", size) as page:
+        page.wait_for_selector(".bench-columns:not([hidden])")
+        page.evaluate("document.fonts.ready")
+        small = """() => [...document.querySelectorAll('.bench button, .bench a, .bench input')]
+          .filter((one) => one.checkVisibility())
+          .map((one) => [one.textContent, one.offsetWidth, one.offsetHeight])
+          .filter(([, wide, high]) => wide < 72 || high < 72)"""
+        assert page.evaluate(small) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+
+
+def test_a_stage_without_a_job_is_chosen(shop: Stand, browser: Browser) -> None:
+    say_bench(shop, bench(None))
+    said = '[data-said="stage"]'
+    with page_of(browser, shop.url + "/stages/north", PHONE) as page:
+        page.wait_for_selector(".stage-button.now")
+        assert page.url.endswith("/bench/north")  # the former address leads here
+        assert page.locator(".stage-button").count() == 13
+        page.click('[data-stage="polish"]')
+        wait_text(page, said, "Polishing: sent")
+        # Only the watch can say that it is so; until then the screen does not.
+        wait_text(page, said, "Polishing: sent, but the watch has not taken it over yet")
+        shop.say(live_state(shop.plan, "north", "polish"))
+        page.wait_for_selector('.stage-button.now[data-stage="polish"]')
+    store = SqliteStore(shop.boards.folder)
+    assert [(r.kind, r.data) for r in store.requests()] == [("stage_started", {"stage": "polish"})]
+    store.close()
