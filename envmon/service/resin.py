@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,7 +18,8 @@ from envmon.physics.solids import (
     since_change,
     solids_standing,
 )
-from envmon.service.span import day_edges_us, parse_moment
+from envmon.service.rinse_water import RINSE_STAGE, RinseDay, rinse_days
+from envmon.service.span import parse_moment
 from envmon.service.watch_process import data_folder, ensure_data
 from envmon.shop.load import load_shop
 from envmon.shop.points import expand_points
@@ -29,36 +30,16 @@ from envmon.store.sqlite import SqliteStore
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
     from envmon.clock import Clock
-    from envmon.facts import Event
     from envmon.shop.models import Bay, Shop
-    from envmon.store.columns import Columns, SeriesName
+    from envmon.store.columns import SeriesName
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-
-QUANTITY, STAGE = "dissolved_solids_ppm", "rinse"
+QUANTITY = "dissolved_solids_ppm"
 LOOKED_BACK_DAYS = 120
 """A resin that lasted longer is looked at from here on."""
 FRESH_DAYS = 7.0
 """Older water says nothing of how the rinse stands now."""
 _NOBODY_READS = "no sensor reads dissolved_solids_ppm in this bay"
-
-
-class RinseDay(NamedTuple):
-    """The rinse water of one local day.
-
-    Attributes:
-        at_us: Middle of its readings [µs, UTC].
-        ppm: Their median [ppm].
-        readings: How many there were.
-    """
-
-    at_us: int
-    ppm: float
-    readings: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,8 +146,7 @@ def resin_of_past(shop: Shop, past: Past, question: ResinQuestion, now_us: int) 
     from_us = now_us - LOOKED_BACK_DAYS * DAY_US if changed_us is None else changed_us
     limit_ppm, source = _limit_of(shop, bay)
     series = _series_of(shop, bay)
-    spans = _rinses(past.store, bay.id, from_us, now_us)
-    days, only_rinse = _days(past, series, spans, (from_us, now_us + 1), zone)
+    days, only_rinse = rinse_days(past, series, bay.id, (from_us, now_us + 1), zone)
     if changed_us is None:
         first = since_change(np.array([day.ppm for day in days]), limit_ppm)
         days, changed_us = days[first:], days[first].at_us if first else None
@@ -188,7 +168,7 @@ def _bay_of(shop: Shop, bay_id: str) -> Bay:
 def _limit_of(shop: Shop, bay: Bay) -> tuple[float, str]:
     """Return the limit in force for the final rinse [ppm] and its source."""
     for stage in stages_in_force(shop, bay):
-        for limit in stage.limits if stage.id == STAGE else ():
+        for limit in stage.limits if stage.id == RINSE_STAGE else ():
             if limit.quantity == QUANTITY and limit.high is not None:
                 return float(limit.high), limit.source or ""
     return RINSE_LIMIT_PPM, "common practice"
@@ -197,67 +177,3 @@ def _limit_of(shop: Shop, bay: Bay) -> tuple[float, str]:
 def _series_of(shop: Shop, bay: Bay) -> list[SeriesName]:
     points = expand_points(shop.point, [each.id for each in shop.bay])
     return [(p.id, QUANTITY) for p in points if p.bay == bay.id and QUANTITY in p.reads]
-
-
-def _rinses(store: SqliteStore, bay: str, from_us: int, to_us: int) -> list[tuple[int, int]]:
-    """Return when the final rinse was worked in a bay [µs, UTC]."""
-    before = store.stage_before(bay, from_us)
-    events = [event for event in store.events_between(from_us, to_us) if event.bay == bay]
-    spans, began = [], from_us if before is not None and _is_rinse(before) else None
-    for event in events:
-        if event.kind not in {"stage_started", "stage_ended", "job_closed"}:
-            continue
-        if began is not None:
-            spans.append((began, event.at_us))
-        began = event.at_us if _is_rinse(event) else None
-    return spans if began is None else [*spans, (began, to_us)]
-
-
-def _is_rinse(event: Event) -> bool:
-    return event.kind == "stage_started" and event.data.get("stage") == STAGE
-
-
-def _days(
-    past: Past,
-    series: list[SeriesName],
-    spans: list[tuple[int, int]],
-    when_us: tuple[int, int],
-    zone: str,
-) -> tuple[list[RinseDay], bool]:
-    """Return the days of rinse water, and whether they are those of final rinses only."""
-    if not series:
-        return [], False
-    parts = [_charted(part) for part in past.columns(*when_us, series)]
-    if not parts:
-        return [], False
-    t_us, ppm = (np.concatenate(each) for each in zip(*parts, strict=True))
-    rinsing = _inside(t_us, spans)
-    only_rinse = bool(rinsing.any())
-    if only_rinse:
-        t_us, ppm = t_us[rinsing], ppm[rinsing]
-    return list(_medians(t_us, ppm, zone)), only_rinse
-
-
-def _charted(columns: Columns) -> tuple[Ints, Floats]:
-    good = columns.charted()
-    return columns.t_us[good], columns.values()[good]
-
-
-def _inside(t_us: Ints, spans: list[tuple[int, int]]) -> NDArray[np.bool_]:
-    inside = np.zeros(len(t_us), dtype=bool)
-    for first, last in spans:
-        inside |= (t_us >= first) & (t_us < last)
-    return inside
-
-
-def _medians(t_us: Ints, ppm: Floats, zone: str) -> list[RinseDay]:
-    if not len(t_us):
-        return []
-    edges = np.array(day_edges_us(int(t_us.min()), int(t_us.max()) + 1, zone))
-    of_day = np.searchsorted(edges, t_us, "right")
-    found = []
-    for day in np.unique(of_day):
-        mine = of_day == day
-        middle = int(np.median(t_us[mine]))
-        found.append(RinseDay(middle, float(np.median(ppm[mine])), int(mine.sum())))
-    return found
