@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-import secrets
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
-from envmon.clock import SECOND_US
-from envmon.errors import InputError
 from envmon.job import events as names
-from envmon.job.bodies import body_of
 from envmon.job.guards import NAMES, hindrances
 from envmon.job.live import Hindrance
 from envmon.job.reference import reference_digest
 from envmon.service.job_case import REASON_LEAST, Outcome, Refusal
-from envmon.service.job_opening import limits_in_force, products_used
-from envmon.service.job_panels import change_panels, mark_panel, panels_asked, undo
-from envmon.store.base import Reference
+from envmon.service.job_opening import open_job
+from envmon.service.job_panels import change_panels, mark_panel, undo
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from envmon.job.model import Job, StepNow
     from envmon.service.job_case import Case
-    from envmon.shop.work import Procedure
 
 DIGEST_LENGTH = 64
 FORMS = ("json", "html", "pdf")
@@ -40,90 +32,6 @@ def outcome_of(case: Case) -> Outcome:
     if do is None:
         raise Refusal(f"act is {case.act[:40]!r}; allowed: {', '.join(sorted(_DO))}")
     return do(case)
-
-
-def _open(case: Case) -> Outcome:
-    there = case.ledger.book.in_bay(case.bay)
-    if there is not None:
-        by = f" by {there.by}" if there.by else ""
-        at = case.clock(there.opened_us)
-        why = f"job {there.id} was opened here already at {at}{by}; close it first"
-        raise Refusal(why, conflict=True)
-    procedure = _procedure(case)
-    body, panels = _body(case, procedure)
-    job_id = _new_id(case)
-    reference = _reference(case, job_id)
-    digest = reference_digest(reference.salt, reference.text) if reference else ""
-    event = case.event(
-        names.OPENED,
-        job_id,
-        procedure=procedure.id,
-        procedure_name=procedure.name,
-        body=body,
-        steps=[step.model_dump(exclude_none=True) for step in procedure.step],
-        products=products_used(case.shop, procedure, _batches(case)),
-        limits=limits_in_force(case.plan, case.bay, procedure),
-        panels=panels,
-        in_flight=_in_flight(case),
-        reference_digest=digest,
-    )
-    return Outcome((event,), keep=reference)
-
-
-def _procedure(case: Case) -> Procedure:
-    wanted = case.text("procedure", 60)
-    for procedure in case.shop.procedure:
-        if procedure.id == wanted:
-            return procedure
-    known = ", ".join(procedure.id for procedure in case.shop.procedure) or "none in the shop file"
-    raise Refusal(f"procedure is {wanted!r}; allowed: {known}")
-
-
-def _body(case: Case, procedure: Procedure) -> tuple[str, list[dict[str, str]]]:
-    """Return the name of the body shape and its panels: the list asked for wins over the shape."""
-    wanted = case.text("body", 60, needed=False)
-    try:
-        body = body_of(case.shop, wanted) if wanted else None
-    except InputError as error:
-        raise Refusal(str(error)) from error
-    if case.data.get("panels"):
-        return (body.name if body else ""), panels_asked(case)
-    if body is not None:
-        return body.name, [panel._asdict() for panel in body.panels]
-    if any(step.stage == "coating" for step in procedure.step):
-        raise Refusal("a coating needs panels: choose a body shape, or name the panels")
-    return "", []
-
-
-def _new_id(case: Case) -> str:
-    """Return the next id of the day: the local date and a number never given before."""
-    zone = ZoneInfo(case.plan.timezone)
-    day = f"{datetime.fromtimestamp(case.now_us / SECOND_US, zone):%y%m%d}"
-    numbers = [
-        int(job_id.partition("-")[2]) for job_id in case.ledger.bays if job_id.startswith(f"{day}-")
-    ]
-    return f"{day}-{max(numbers, default=0) + 1}"
-
-
-def _reference(case: Case, job_id: str) -> Reference | None:
-    text = case.text("reference", 200, needed=False)
-    return Reference(job_id, text, secrets.token_hex(16)) if text else None
-
-
-def _batches(case: Case) -> dict[str, str]:
-    batches = case.data.get("batches") or {}
-    sound = isinstance(batches, dict) and all(
-        isinstance(text, str) and len(text) <= 60 for pair in batches.items() for text in pair
-    )
-    if not sound:
-        raise Refusal("batches must be product ids with a batch number up to 60 each")
-    return dict(batches)
-
-
-def _in_flight(case: Case) -> int:
-    if case.data.get("in_flight") is None:
-        return case.shop.bench.in_flight
-    return case.whole("in_flight", 1, 4)
 
 
 def _step(case: Case, job: Job) -> tuple[int, StepNow]:
@@ -276,7 +184,7 @@ def _erase(case: Case) -> Outcome:
 
 
 _DO: dict[str, Callable[[Case], Outcome]] = {
-    "open": _open,
+    "open": open_job,
     "start": _start,
     "finish": _finish,
     "skip": _skip,

@@ -7,10 +7,12 @@ the rest of the turn are durable together or not at all.
 from __future__ import annotations
 
 import logging
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import msgspec
 
+from envmon.errors import StoreError
 from envmon.facts import NewEvent
 from envmon.job.events import JOB_ACT, REFUSED
 from envmon.service.job_acts import outcome_of
@@ -148,7 +150,8 @@ class JobDesk:
         """Note that the transaction was committed."""
         self._committed = self.ledger
         if self._to_scrub:
-            self._to_scrub = not self._store.scrub()
+            with suppress(StoreError):  # what was committed stands; it is tried again
+                self._to_scrub = not self._store.scrub()
 
     def undo(self) -> None:
         """Note that the transaction was undone."""
