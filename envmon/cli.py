@@ -103,6 +103,39 @@ def air(
 
 
 @app.command()
+def vapour(  # noqa: PLR0913, PLR0917 - a command's options
+    amount: Annotated[str, typer.Argument(help="Product used: '60 ml', '2 fl oz', '50 g'.")],
+    over: Annotated[str, typer.Option(help="How long spreading it takes: '20 min'.")],
+    volume: Annotated[str, typer.Option(help="Air volume of the bay [m³, or ft³].")],
+    ventilation: Annotated[
+        str, typer.Option("--air", help="Air changes an hour, or '600 m3/h', '350 cfm'.")
+    ],
+    carrier: Annotated[str, typer.Option(help="Solvent.")] = "2-propanol",
+    share: Annotated[str, typer.Option(help="Share of it in the product.")] = "100 %",
+    mixing: Annotated[str, typer.Option(help="Mixing factor: 1 mixes fully, 10 hardly.")] = "3",
+    temp: Annotated[str, typer.Option(help="Air temperature of the bay; 20 °C without.")] = "",
+    outdoor: Annotated[str, typer.Option(help="Outdoor temperature, for the heat.")] = "",
+    altitude: Annotated[str, typer.Option(help="Height above sea level [m, or ft].")] = "0",
+    units: Annotated[Literal["metric", "us"], typer.Option(help="Units in and out.")] = "metric",
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+) -> None:
+    """Estimate solvent vapour against published limits; exit 1 when it is over one.
+
+    A planning aid, no gas detector.
+    """
+    from envmon.vapour_question import VapourQuestion
+    from envmon.vapour_report import answer_of, vapour_json
+    from envmon.vapour_texts import text_lines
+
+    question = VapourQuestion(
+        carrier, amount, share, over, volume, ventilation, mixing, temp, outdoor, altitude
+    )
+    answer = answer_of(question.work(units))
+    typer.echo(vapour_json(answer) if as_json else "\n".join(text_lines(answer, units)))
+    raise typer.Exit(1 if answer.over else 0)
+
+
+@app.command()
 def now(shop_file: ShopFile, as_json: AsJson = False) -> None:  # noqa: FBT002 - a command-line flag
     """Show conditions and the fitness of every stage in every bay."""
     from envmon.service.now import now_json, print_now, shop_now
