@@ -135,8 +135,8 @@ def _batch(case: Case) -> Outcome:
 
 
 def _set_in_flight(case: Case) -> Outcome:
-    number = case.whole("in_flight", 1, 4)
-    return Outcome((case.event(names.IN_FLIGHT_SET, case.job().id, in_flight=number),))
+    job, number = case.job(), case.whole("in_flight", 1, 4)
+    return Outcome((case.event(names.IN_FLIGHT_SET, job.id, in_flight=number),))
 
 
 def _close(case: Case) -> Outcome:
