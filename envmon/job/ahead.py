@@ -63,7 +63,8 @@ def strokes(start: Start, rhythm: Rhythm) -> tuple[Stroke, ...]:
 
     What is due is levelled first; else the next panel is covered when its turn has come and all in
     flight, it included, can then still be levelled in time; else the hands wait. Strokes never
-    overlap.
+    overlap, and no window is missed that was not lost already. Where levelling takes longer than
+    covering, ``plan_rhythm`` may be quicker: it lets a due panel wait for one more to be covered.
 
     Args:
         start: How things stand.

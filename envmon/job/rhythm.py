@@ -160,18 +160,22 @@ def waiting_panels(job: Job) -> list[Waiting]:
 def first_late(waiting: Iterable[Waiting], free_us: int, level_us: int) -> Waiting | None:
     """Return the first panel one pair of hands would level too late, or None.
 
+    They level what is due, of several the one that must be first, and wait for nothing else.
+
     Args:
         waiting: The panels in flight.
         free_us: The hands are free from then [µs].
         level_us: To level a panel [µs].
     """
-    # Earliest deadline first leaves none late if any order does: windows of one product follow
-    # each other in the order of covering, and levelling takes the same for each.
-    for one in sorted(waiting, key=lambda one: one.to_us):
-        start_us = max(free_us, one.from_us)
-        if start_us > one.to_us:
-            return one
-        free_us = start_us + level_us
+    left = list(waiting)
+    while left:
+        free_us = max(free_us, min(one.from_us for one in left))
+        due = (one for one in left if one.from_us <= free_us)
+        first = min(due, key=lambda one: one.to_us)
+        if free_us > first.to_us:
+            return first
+        left.remove(first)
+        free_us += level_us
     return None
 
 
