@@ -295,6 +295,49 @@ def calibrate(  # noqa: PLR0913, PLR0917 - a command's options
 
 
 @app.command()
+def record(
+    shop_file: ShopFile,
+    job: Annotated[str, typer.Argument(help="Id of the job, such as 260127-1.")],
+    out: Annotated[Path, typer.Option(help="File to write: .pdf, .html or .json.")],
+    force: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--force", help="Replace a file that is there.")
+    ] = False,
+    data: DataFolder = None,
+) -> None:
+    """Write the condition record of a job."""
+    from envmon.clock import SystemClock
+    from envmon.service.recording import Wish, record
+
+    wish = Wish(shop_file, job, out, str(data) if data else None, force)
+    raise typer.Exit(record(wish, SystemClock(), _say))
+
+
+@app.command()
+def verify(
+    file: Annotated[Path, typer.Argument(metavar="FILE.json", help="A condition record.")],
+    shop: Annotated[
+        Path | None, typer.Option(metavar="SHOP.toml", help="Also hold it to the shop's chain.")
+    ] = None,
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+    data: DataFolder = None,
+) -> None:
+    """Prove that nothing in a condition record was changed."""
+    from envmon.service.verifying import verify_and_say
+
+    raise typer.Exit(verify_and_say(file, shop, str(data) if data else None, as_json=as_json))
+
+
+@app.command()
+def jobs(shop_file: ShopFile, as_json: AsJson = False, data: DataFolder = None) -> None:  # noqa: FBT002 - a command-line flag
+    """List the jobs, with how their cure went."""
+    from envmon.clock import SystemClock
+    from envmon.service.job_list import list_jobs
+
+    folder = str(data) if data else None
+    raise typer.Exit(list_jobs(shop_file, folder, SystemClock(), as_json=as_json))
+
+
+@app.command()
 def notice(
     shop_file: ShopFile,
     what: Annotated[

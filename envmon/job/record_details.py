@@ -1,0 +1,322 @@
+"""The details of a record: everything behind its front sheet, as HTML."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from envmon.clock import SECOND_US, us_from_iso
+from envmon.job.record_chart import chart
+from envmon.job.record_html import Html, html_of, row_of, section, table, table_of, tag
+from envmon.job.record_numbers import iso_us
+from envmon.job.record_timeline import timeline
+from envmon.job.record_verdict import held_word, limit_text
+from envmon.job.record_words import (
+    UNKNOWN,
+    amount_text,
+    clock_span_text,
+    clock_text,
+    day_text,
+    full_text,
+    label_of,
+    length_text,
+    minutes_text,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+_NUMBERS = ("quantity", "allowed", "min", "mean", "max", "in, min", "out, min", "unknown, min")
+_PANELS = ("panel", "applied", "levelled", "wait", "window", "factor", "wiped", "inspected", "why")
+_STANDING = {
+    "none": "never checked", "shop_file": "as in the shop file", "valid": "in date",
+    "undated": "no date for the next check", "overdue": "OVERDUE",
+}  # fmt: skip
+
+
+def details(document: Mapping[str, Any]) -> Html:
+    """Return the details of a record."""
+    parts = [
+        _stages(document),
+        _charts(document),
+        _panels(document),
+        _overrides(document),
+        _alarms(document),
+        _notes("Notes", document["notes"], document),
+        _notes("Mixing", document["mixing"], document),
+        _timeline(document),
+        _products(document),
+        _sensors(document),
+        _cautions(document),
+        _definition(document),
+        _chain(document),
+    ]
+    return tag("main", *parts, class_="details")
+
+
+def _day(document: Mapping[str, Any]) -> tuple[str, str]:
+    """Return the zone, and the day that goes without saying."""
+    zone = document["shop"]["timezone"]
+    return zone, day_text(document["job"]["opened"], zone)
+
+
+def _stages(document: Mapping[str, Any]) -> Html:
+    steps = document["stages"]
+    bodies = [
+        tag("tbody", *_run_rows(run, steps[run["step"]], document), class_="together")
+        for run in document["measured"]["runs"]
+    ]
+    note = (
+        "Time-weighted over values in force; minutes count against the limit itself, without "
+        "margin. How to work each number out again from exported readings is said below."
+    )
+    return section(
+        "Stage by stage", tag("p", note, class_="soft"), table_of(_NUMBERS, bodies, "numbers")
+    )
+
+
+def _run_rows(
+    run: Mapping[str, Any], step: Mapping[str, Any], document: Mapping[str, Any]
+) -> Iterator[Html]:
+    zone, day = _day(document)
+    span = f"{clock_text(run['from'], zone, day)} – {clock_text(run['to'], zone, day)}"
+    said = "works towards its limits" if step["goal"] else held_word([run["together"]])[1]
+    head = html_of(
+        f"{step['name']}, {span}", tag("small", f"{length_text(run['seconds'])}; {said}")
+    )
+    yield tag("tr", tag("td", head, colspan=len(_NUMBERS)), class_="span")
+    for row in run["limits"]:
+        yield _number_row(row, step, document)
+
+
+def _number_row(
+    row: Mapping[str, Any], step: Mapping[str, Any], document: Mapping[str, Any]
+) -> Html:
+    units, quantity = document["shop"]["units"], row["quantity"]
+    allowed = html_of(limit_text(row, units), tag("small", row["source"]))
+    name = html_of(label_of(quantity), tag("small", "checked by hand") if row["by_hand"] else "")
+    values = [amount_text(row[key], quantity, units) for key in ("min", "mean", "max")]
+    times = [minutes_text(row[key]) for key in ("inside_s", "outside_s", "unknown_s")]
+    line = row_of(_NUMBERS, [name, allowed, *values, *times])
+    if step["goal"] or not row["excursions"]["count"]:
+        return line
+    text = _excursions(row, document)
+    return html_of(line, tag("tr", tag("td", text, colspan=len(_NUMBERS)), class_="away"))
+
+
+def _excursions(row: Mapping[str, Any], document: Mapping[str, Any]) -> str:
+    zone, day = _day(document)
+    units, gone = document["shop"]["units"], row["excursions"]
+    listed = ", ".join(
+        f"{clock_text(each['from'], zone, day)} for {_lasted(each)} "
+        f"({amount_text(each['worst'], row['quantity'], units)})"
+        for each in gone["longest"]
+    )
+    more = gone["count"] - len(gone["longest"])
+    return f"outside: {listed}{f', and {more} shorter ones' if more else ''}"
+
+
+def _lasted(each: Mapping[str, Any]) -> str:
+    from_us, to_us = (us_from_iso(each[end]) for end in ("from", "to"))
+    return length_text((to_us - from_us) / SECOND_US)
+
+
+def _charts(document: Mapping[str, Any]) -> Html:
+    zone, units = document["shop"]["timezone"], document["shop"]["units"]
+    parts = []
+    for data in document["measured"]["charts"]:
+        title = {"coating": "Air while coating", "cure": "Cure, from the last levelled panel"}
+        span = f"{full_text(data['from'], zone)} to {full_text(data['to'], zone)}"
+        parts.append(
+            section(
+                title.get(data["stage"], data["stage"]),
+                tag("p", f"{span}. {_LEGEND}", class_="soft"),
+                chart(data, zone, units),
+                kind="together",
+            )
+        )
+    return html_of(*parts)
+
+
+_LEGEND = (
+    "Line: mean; grey: lowest to highest; white field between dashed lines: allowed. Bar below: "
+    "black where it was outside, zigzag where nobody knows."
+)
+
+
+def _panels(document: Mapping[str, Any]) -> Html:
+    zone, day = _day(document)
+    if not any(row["applied"] for row in document["panels"]):
+        return Html("")
+    rows = [_panel_cells(row, zone, day) for row in document["panels"]]
+    note = (
+        "Wait and window in minutes and seconds from applying; factor is the window over the "
+        "sheet's, for the panel and the air when it was applied. A clock helps, the eye decides."
+    )
+    return section("Panels", tag("p", note, class_="soft"), table(_PANELS, rows, "panels"))
+
+
+def _panel_cells(row: Mapping[str, Any], zone: str, day: str) -> tuple[object, ...]:
+    flash = row["flash"]
+    times = [clock_text(row[step], zone, day) for step in ("applied", "levelled", "wiped")]
+    looked = clock_text(row["inspected"], zone, day)
+    result = {"high_spot": "high spot", "clean": "clean"}.get(row["result"], row["result"])
+    looked = f"{looked} {result}" if row["inspected"] else looked
+    wait = html_of(clock_span_text(row["wait_s"]), tag("small", _in_time(row)))
+    if flash is None:
+        return row["name"], *times[:2], wait, UNKNOWN, UNKNOWN, times[2], looked, ""
+    window = f"{clock_span_text(flash['from_s'])}–{clock_span_text(flash['to_s'])}"
+    why = "; ".join([*flash["why"], *([flash["outside_sheet"]] if flash["outside_sheet"] else [])])
+    factor = f"{flash['factor']:.2f}"
+    return row["name"], *times[:2], wait, window, factor, times[2], looked, tag("small", why)
+
+
+def _in_time(row: Mapping[str, Any]) -> str:
+    flash, wait_s = row["flash"], row["wait_s"]
+    if flash is None or wait_s is None:
+        return ""
+    if wait_s < flash["from_s"]:
+        return f"{clock_span_text(flash['from_s'] - wait_s)} early"
+    return f"{clock_span_text(wait_s - flash['to_s'])} late" if wait_s > flash["to_s"] else ""
+
+
+def _overrides(document: Mapping[str, Any]) -> Html:
+    zone, day = _day(document)
+    names = {step["stage"]: step["name"] for step in document["stages"]}
+    rows = [
+        (
+            clock_text(row["at"], zone, day),
+            f"{names.get(row['stage'], row['stage'])} {row['what']}".strip(),
+            "; ".join(row["against"]) or UNKNOWN,
+            row["reason"],
+            row["by"] or UNKNOWN,
+        )
+        for row in document["overrides"]
+    ]
+    heads = ("when", "what", "against", "reason given", "by")
+    return _or_none("Started against a guard, or left out", heads, rows, "Nothing.")
+
+
+def _alarms(document: Mapping[str, Any]) -> Html:
+    zone, day = _day(document)
+    rows = [
+        (
+            clock_text(row["raised"], zone, day),
+            _ended(row, zone, day),
+            html_of(row["name"], tag("small", row["priority"])),
+            row["text"],
+            f"{clock_text(row['acknowledged'], zone, day)} {row['by']}".strip(),
+        )
+        for row in document["alarms"]
+    ]
+    heads = ("raised", "over", "alarm", "what it said", "acknowledged")
+    return _or_none("Alarms during the job", heads, rows, "None.")
+
+
+def _ended(row: Mapping[str, Any], zone: str, day: str) -> str:
+    if row["ended"] is None:
+        return "still stood"
+    end = "" if row["end"] == "over" else f", {row['end']}"
+    return f"{clock_text(row['ended'], zone, day)}{end}"
+
+
+def _or_none(
+    title: str, heads: tuple[str, ...], rows: Sequence[tuple[object, ...]], none: str
+) -> Html:
+    return section(title, table(heads, rows, "time") if rows else tag("p", none))
+
+
+def _notes(title: str, notes: Iterable[Mapping[str, Any]], document: Mapping[str, Any]) -> Html:
+    zone, day = _day(document)
+    rows = [
+        (clock_text(note["at"], zone, day), note["text"], note["by"] or UNKNOWN) for note in notes
+    ]
+    return _or_none(title, ("when", "note", "by"), rows, "None.") if rows else Html("")
+
+
+def _timeline(document: Mapping[str, Any]) -> Html:
+    zone, day = _day(document)
+    rows = [
+        (clock_text(line.at, zone, day), line.text, line.by or UNKNOWN)
+        for line in timeline(document)
+    ]
+    return section("Timeline", table(("when", "what", "by"), rows, "time"))
+
+
+def _products(document: Mapping[str, Any]) -> Html:
+    rows = [
+        (
+            html_of(row["name"], tag("small", f"batch {row['batch']}" if row["batch"] else "")),
+            ", ".join(row["stages"]) or UNKNOWN,
+            html_of(row["source"], tag("small", f"sheet of {row['sheet']}")),
+        )
+        for row in document["products"]
+    ]
+    heads = ("product", "used in", "sheet in force")
+    return _or_none("Products and sheets", heads, rows, "None named.")
+
+
+def _sensors(document: Mapping[str, Any]) -> Html:
+    rows = [
+        (
+            row["point"],
+            label_of(row["quantity"]),
+            _STANDING.get(row["standing"], row["standing"]),
+            html_of(
+                f"× {row['gain']:.4f} {'−' if row['offset'] < 0 else '+'} {abs(row['offset']):.3f}",
+            ),
+            row["checked"] or UNKNOWN,
+            row["due"] or UNKNOWN,
+            row["reference"] or UNKNOWN,
+        )
+        for row in document["sensors"]
+    ]
+    heads = ("point", "quantity", "calibration", "line", "checked", "next check", "held to")
+    return _or_none("Sensors behind these numbers", heads, rows, "None.")
+
+
+def _cautions(document: Mapping[str, Any]) -> Html:
+    if not document["cautions"]:
+        return Html("")
+    said = "Of the steps worked; the safety data sheet and local codes go first."
+    lines = [tag("li", text) for text in document["cautions"]]
+    return section("Cautions", tag("p", said, class_="soft"), tag("ul", *lines))
+
+
+def _definition(document: Mapping[str, Any]) -> Html:
+    measured = document["measured"]
+    points = [
+        f"{label_of(name)}: "
+        + ", ".join(f"{source['point']} (stale after {source['stale_s']:g} s)" for source in group)
+        for name, group in measured["sources"].items()
+    ]
+    lines = [tag("li", text) for text in measured["definition"]]
+    taken = measured["taken_in_until"] or "no reading"
+    names = [
+        tag("p", "Names are those of the .json of this record. Points: ", "; ".join(points), "."),
+        tag("p", f"taken_in_until is {taken}."),
+    ]
+    return section("How the numbers are worked out", tag("ul", *lines), *names)
+
+
+def _chain(document: Mapping[str, Any]) -> Html:
+    zone, day = _day(document)
+    chain = document["chain"]
+    own = chain["events"]
+    ends = {row["seq"]: row for row in (own[0], own[-1])}
+    rows = [
+        (
+            row["seq"],
+            clock_text(iso_us(row["at_us"]), zone, day),
+            row["kind"].replace("_", " "),
+            tag("code", row["hash"]),
+        )
+        for row in ends.values()
+    ]
+    rows.append((chain["head"]["seq"], "", "head of the chain", tag("code", chain["head"]["hash"])))
+    note = (
+        f"The .json of this record holds all {len(own)} entries of this job and of its alarms, and "
+        f"the hashes of {len(chain['others'])} entries of others between them. Each is SHA-256 "
+        "over the hash before it and the entry's own content."
+    )
+    heads = ("entry", "when", "what", "hash")
+    return section("Proof", tag("p", note), table(heads, rows, "chain"))

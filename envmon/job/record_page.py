@@ -1,0 +1,205 @@
+"""The record as one HTML page that needs nothing else: a front sheet, then the details.
+
+The same page is shown by a browser and laid out as PDF. It is drawn from the record's JSON and
+nothing else, so that all three say the same.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from envmon.job.record_details import details
+from envmon.job.record_html import Html, facts, html_of, joined, section, table, tag
+from envmon.job.record_look import FRAME, LOOK
+from envmon.job.record_verdict import Verdict, cure_verdict, run_verdicts
+from envmon.job.record_words import (
+    UNKNOWN,
+    clock_text,
+    day_text,
+    full_text,
+    length_text,
+    plain_day,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+_SIGN = {
+    "held": '<circle cx="12" cy="12" r="9"/>',
+    "missed": '<path d="M4 4L20 20M20 4L4 20" class="stroke"/>',
+    "unknown": '<circle cx="12" cy="12" r="9" class="ring"/>'
+    '<text x="12" y="16.5" text-anchor="middle" font-size="13" font-weight="bold" '
+    'font-family="Liberation Sans, sans-serif">?</text>',
+    "none": '<path d="M4 12H20" class="stroke thin"/>',
+}
+_SIGN_LOOK = (
+    "<style>.sign circle{fill:#101a1e} .sign .ring{fill:none;stroke:#101a1e;stroke-width:2} "
+    ".sign .stroke{fill:none;stroke:#101a1e;stroke-width:4.5} .sign .thin{stroke-width:2} "
+    ".sign text{fill:#101a1e}</style>"
+)
+FAILING = (
+    "Screens, sensors and papers can fail or be wrong; nothing here replaces looking at the "
+    "vehicle. This record tells of the conditions of the air and the panel, not of the work's "
+    "quality."
+)
+
+
+def page(document: Mapping[str, Any]) -> str:
+    """Return a record as HTML.
+
+    Args:
+        document: The record, sealed; with the vehicle's reference where that is still kept.
+    """
+    sheet = tag(
+        "main",
+        _head(document),
+        _still_open(document),
+        _verdicts(document),
+        _work(document),
+        _cure(document),
+        _aftercare(document),
+        _signature(document),
+        _proof(document),
+        class_="front",
+    )
+    title = f"Condition record {document['job']['id']}"
+    foot = f"{document['shop']['name']} · job {document['job']['id']}"
+    # CSS has a string of its own: what could end it is taken out, markup cannot leave <style>.
+    safe = "".join(c for c in foot if c.isalnum() or c in " ·.,-&'()")
+    look = LOOK.replace("FOOT", safe).replace("DIGEST", str(document["digest"])[:16])
+    return FRAME.format(title=html_of(title), look=look, body=html_of(sheet, details(document)))
+
+
+def sign(kind: str) -> Html:
+    """Return a sign that is told apart by its shape: disc, cross, question mark, dash."""
+    return Html(
+        f'<svg class="sign" viewBox="0 0 24 24" width="20" height="20" aria-hidden="true">'
+        f"{_SIGN_LOOK}{_SIGN[kind]}</svg>"
+    )
+
+
+def _head(document: Mapping[str, Any]) -> Html:
+    job, shop = document["job"], document["shop"]
+    zone = shop["timezone"]
+    reference = document.get("reference") or {}
+    vehicle = str(reference.get("text") or job["body"] or f"Job {job['id']}")
+    ended = UNKNOWN if job["closed"] is None else full_text(job["closed"], zone)
+    pairs: list[tuple[str, object]] = [
+        ("job", job["id"]),
+        ("bay", shop["bay_name"]),
+        ("body", job["body"] or UNKNOWN),
+        ("procedure", job["procedure"]["name"]),
+        ("opened", full_text(job["opened"], zone)),
+        ("handed over", ended),
+    ]
+    top = tag("p", tag("b", shop["name"]), tag("span", "Condition record"), class_="brand")
+    return tag("header", top, tag("h1", vehicle), facts(pairs))
+
+
+def _still_open(document: Mapping[str, Any]) -> Html:
+    if not document["open"]:
+        return Html("")
+    made = full_text(document["made"], document["shop"]["timezone"])
+    return tag(
+        "p",
+        tag("b", "Job still open. "),
+        f"This is how things stood on {made}; it is no record of a finished job.",
+        class_="open",
+    )
+
+
+def _verdicts(document: Mapping[str, Any]) -> Html:
+    zone = document["shop"]["timezone"]
+    cards = [_card(verdict) for verdict in run_verdicts(document)]
+    cure = cure_verdict(document, zone)
+    cards += [_card(cure)] if cure else []
+    if not cards:
+        cards = [tag("p", "Nothing that needs its own air was worked yet.")]
+    return section("Did the conditions hold?", tag("div", *cards, class_="cards"))
+
+
+def _card(verdict: Verdict) -> Html:
+    lines = [tag("p", line) for line in verdict.lines]
+    head = tag("h3", sign(verdict.kind), tag("span", verdict.title))
+    return tag("div", head, tag("p", tag("b", verdict.word)), *lines, class_=f"card {verdict.kind}")
+
+
+def _work(document: Mapping[str, Any]) -> Html:
+    zone = document["shop"]["timezone"]
+    day = day_text(document["job"]["opened"], zone)
+    batches = {row["id"]: row["batch"] for row in document["products"]}
+    names = {row["name"]: row["id"] for row in document["products"]}
+    rows = []
+    for step in document["stages"]:
+        batch = batches.get(names.get(step["product"], ""), "")
+        product = f"{step['product']}, batch {batch}" if batch else step["product"]
+        runs = step["runs"]
+        spans = joined(
+            (_span(run, zone, day) for run in runs), Html("<br>")
+        ) if runs else UNKNOWN  # fmt: skip
+        rows.append((step["name"], product or UNKNOWN, spans, _status(step)))
+    heads = ("step", "product", "worked", "state")
+    return section("What was done", table(heads, rows, "work"))
+
+
+def _span(run: Mapping[str, Any], zone: str, day: str) -> str:
+    end = "still" if run["to"] is None else clock_text(run["to"], zone, day)
+    return f"{clock_text(run['from'], zone, day)} – {end}"
+
+
+def _status(step: Mapping[str, Any]) -> str:
+    if step["status"] == "skipped":
+        return f"left out: {step['skip_reason']}"
+    return {"todo": "not done", "active": "being done"}.get(step["status"], "done")
+
+
+def _cure(document: Mapping[str, Any]) -> Html:
+    cure, zone = document["cure"], document["shop"]["timezone"]
+    if cure is None:
+        return section("Cure", tag("p", "No cure yet: not every panel is levelled."))
+    rows = [
+        (mark["name"], length_text(mark["need_s"]), _reached(mark, zone), mark["source"])
+        for mark in cure["milestones"]
+    ]
+    since = f"Last panel levelled {full_text(cure['since'], zone)}. {cure['text']}."
+    heads = ("mark", "hours in window", "reached", "who says so")
+    return section("Cure", tag("p", since), table(heads, rows, "marks"))
+
+
+def _reached(mark: Mapping[str, Any], zone: str) -> str:
+    if mark["left_s"] == 0 and mark["at"]:
+        return full_text(mark["at"], zone)
+    return f"not reached, {length_text(mark['left_s'])} missing"
+
+
+def _aftercare(document: Mapping[str, Any]) -> Html:
+    care = document["aftercare"]
+    first = tag(
+        "p", tag("b", f"First wash not before {plain_day(care['first_wash'])}"),
+        f" ({care['first_wash_days']} days; {care['source']}).",
+    )  # fmt: skip
+    keep = (
+        "Until then keep it from rain and standing water where you can, and wipe off nothing by "
+        "dry cloth. The maker's sheet wins where it says otherwise."
+    )
+    return section("Aftercare", first, tag("p", keep), kind="care")
+
+
+def _signature(document: Mapping[str, Any]) -> Html:
+    if document["open"]:
+        return Html("")
+    fields = ("for the shop", "received", "date")
+    return tag("div", *(tag("p", tag("span", text)) for text in fields), class_="signature")
+
+
+def _proof(document: Mapping[str, Any]) -> Html:
+    digest, head = str(document["digest"]), document["chain"]["head"]
+    grouped = " ".join(digest[at : at + 8] for at in range(0, len(digest), 8))
+    text = (
+        f"Entered in the shop's event chain; made when that had {head['seq']:,} entries. Whoever "
+        "holds the .json of this record can prove it: envmon verify FILE.json"
+    ).replace(",", "\u202f", 1)
+    return tag(
+        "footer", tag("p", tag("b", "Proof "), tag("code", grouped)), tag("p", text),
+        tag("p", FAILING), class_="proof",
+    )  # fmt: skip

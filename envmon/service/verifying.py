@@ -1,0 +1,253 @@
+"""``envmon verify``: whether a record still says what it said when it was made.
+
+By itself a record proves that it hangs together: its text to the byte, every value by its digest,
+every event by its hash and by the one before it, and what follows from the events. Whoever
+rewrites all of it, digests too, is found out by the shop's own chain (``--shop``).
+"""
+
+from __future__ import annotations
+
+import hmac
+import json
+import sys
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import msgspec
+
+from envmon.clock import us_from_iso
+from envmon.errors import EnvmonError, InputError, StoreError
+from envmon.facts import NewEvent
+from envmon.job.record_measured import spans_of
+from envmon.job.record_numbers import iso_us
+from envmon.job.record_told import Scenery, told, until_us
+from envmon.job.reference import reference_digest
+from envmon.service.record_chain import history_from, job_from
+from envmon.service.record_proof import KIND, VERSION, changed_leaves, digest_of, text_of
+from envmon.store.chain import GENESIS, canonical, link
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from envmon.job.model import Job
+    from envmon.service.record_chain import History
+
+LISTED = 20
+"""So many changes are named."""
+_FROM_EVENTS = ("job", "limits", "panels", "overrides")
+"""What a record says that follows from its events alone, whatever the version of envmon."""
+_RUN = ("step", "stage", "run", "from", "to")
+_STEP = ("step", "stage", "status", "product", "skip_reason", "runs")
+_CURE = ("since", "to", "clock_s", "inside_s", "outside_s", "unknown_s", "held", "breaks")
+UNREADABLE = 2
+BROKEN = (
+    EnvmonError, LookupError, TypeError, ValueError, AttributeError, ArithmeticError, OSError,
+    msgspec.MsgspecError,
+)  # fmt: skip
+"""What reading a part raises that is not as a record has it."""
+
+
+class Outcome(NamedTuple):
+    """What verifying found.
+
+    Attributes:
+        job: Id of the job.
+        digest: Digest of the record.
+        wrong: What does not hold, in words; empty when everything does.
+        said: What else there is to know.
+    """
+
+    job: str
+    digest: str
+    wrong: tuple[str, ...]
+    said: tuple[str, ...] = ()
+
+
+def record_from(raw: bytes) -> dict[str, Any]:
+    """Return the record in the bytes of a file.
+
+    Raises:
+        InputError: It is no record that can be read.
+    """
+    try:
+        document = json.loads(raw.decode())
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"no JSON: {error}") from error
+    if not isinstance(document, dict) or document.get("record") != KIND:
+        raise InputError(f'no record: "record" is not {KIND!r}')
+    if document.get("version") != VERSION:
+        raise InputError(f"record of version {document.get('version')!r}; this reads {VERSION}")
+    return document
+
+
+def checked(raw: bytes) -> Outcome:
+    """Return whether a record hangs together.
+
+    Raises:
+        InputError: It is no record that can be read.
+    """
+    document = record_from(raw)
+    wrong = list(_text_faults(document, raw))
+    try:
+        wrong += _content_faults(document)
+    except BROKEN as error:
+        wrong.append(f"a part is not as a record has it: {type(error).__name__} {error}")
+    job = document.get("job")
+    job_id = str(job.get("id")) if isinstance(job, dict) else ""
+    return Outcome(job_id, str(document.get("digest")), tuple(wrong))
+
+
+def _text_faults(document: dict[str, Any], raw: bytes) -> Iterator[str]:
+    try:
+        if raw != text_of(document).encode():
+            yield f"the text is not the record's own{_first_difference(document, raw)}"
+        if not hmac.compare_digest(digest_of(document), str(document.get("digest"))):
+            yield "the digest is not that of the contents: something was changed"
+        changed = changed_leaves(document)
+    except (StoreError, UnicodeEncodeError) as error:
+        yield f"the text holds what a record cannot: {error}"
+        return
+    for path, text in changed[:LISTED]:
+        yield f"changed: {path[1:]} is {text[:120]}"
+    if len(changed) > LISTED:
+        yield f"and {len(changed) - LISTED} further values"
+
+
+def _first_difference(document: dict[str, Any], raw: bytes) -> str:
+    own = text_of(document).encode()
+    at = next((n for n, (a, b) in enumerate(zip(own, raw, strict=False)) if a != b), None)
+    at = min(len(own), len(raw)) if at is None else at
+    return f": byte {at + 1} is {raw[at : at + 1]!r}, {own[at : at + 1]!r} is expected"
+
+
+def _content_faults(document: dict[str, Any]) -> Iterator[str]:
+    history = history_from(document["chain"])
+    yield from chain_faults(history)
+    yield from _reference_faults(document)
+    job = job_from(history.events, document["job"]["id"])
+    if job is None:
+        yield "the events do not open the job this record is about"
+        return
+    shop = document["shop"]
+    made_us = us_from_iso(document["made"])
+    scenery = Scenery(made_us, shop["timezone"], shop["units"])
+    said = told(job, history.events, scenery)
+    for name in _FROM_EVENTS:
+        if canonical(document[name]) != canonical(said[name]):
+            yield f"{name}: does not follow from the events"
+    if canonical(_steps(document)) != canonical(_steps(said)):
+        yield "stages: do not follow from the events"
+    yield from _cure_faults(document["cure"], said["cure"])
+    yield from _run_faults(document, job, until_us(job, made_us))
+
+
+def _steps(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [{key: step[key] for key in _STEP} for step in document["stages"]]
+
+
+def _run_faults(document: dict[str, Any], job: Job, until: int) -> Iterator[str]:
+    """Yield runs that are not those of the events, and numbers that cannot be true together."""
+    spans = [
+        {"step": s.step, "stage": s.stage, "run": s.run, "from": iso_us(s.from_us),
+         "to": iso_us(s.to_us)}
+        for s in spans_of(job, until)
+    ]  # fmt: skip
+    runs = document["measured"]["runs"]
+    if [{key: run[key] for key in _RUN} for run in runs] != spans:
+        yield "measured/runs: are not those of the events"
+    for run in runs:
+        yield from _sum_faults(run)
+
+
+def _cure_faults(kept: Any, said: Any) -> Iterator[str]:
+    if (kept is None) != (said is None):
+        yield "cure does not follow from the events"
+    elif kept is not None:
+        for key in _CURE:
+            if kept[key] != said[key]:
+                yield f"cure/{key} is {kept[key]}; from the events follows {said[key]}"
+
+
+def _sum_faults(run: Mapping[str, Any]) -> Iterator[str]:
+    where = f"{run['stage']}, run {run['run'] + 1}"
+    together = [run["together"]] if run["together"] else []
+    for row in [*together, *run["limits"]]:
+        total = row["inside_s"] + row["outside_s"] + row["unknown_s"]
+        name = row.get("quantity", "together")
+        if abs(total - run["seconds"]) > 1e-5:
+            yield f"{where}, {name}: times add up to {total} s, the run has {run['seconds']} s"
+        ends = [row.get(key) for key in ("min", "mean", "max")]
+        if None not in ends and ends != sorted(ends):
+            yield f"{where}, {name}: min, mean and max are not in order"
+
+
+def chain_faults(history: History) -> Iterator[str]:
+    """Yield which entries do not follow from what stands before them."""
+    hashes = dict(history.others)
+    hashes |= {entry.event.seq: entry.event.hash for entry in history.own}
+    hashes[0] = GENESIS
+    for event, before in history.own:
+        plain = NewEvent(event.at_us, event.kind, event.bay, event.data)
+        if link(before, event.seq, plain).hash != event.hash:
+            yield f"event {event.seq} ({event.kind}) was changed: its hash is not its own"
+        if hashes.get(event.seq - 1, before) != before:
+            yield f"event {event.seq} ({event.kind}) does not follow from entry {event.seq - 1}"
+    last, head = max(hashes), history.head
+    if head[0] < last or (head[0] == last and hashes[last] != head[1]):
+        yield f"head of the chain is entry {head[0]}, which does not fit the last event, {last}"
+
+
+def _reference_faults(document: dict[str, Any]) -> Iterator[str]:
+    reference = document["reference"]
+    if reference is None:
+        return
+    if set(reference) != {"text", "salt"}:
+        yield "the vehicle's reference is not as a record has it"
+        return
+    digest = reference_digest(str(reference["salt"]), str(reference["text"]))
+    if digest != document["job"]["reference_digest"]:
+        yield "the vehicle's reference is not the one the job was opened with"
+
+
+def verify_and_say(file: Path, shop_path: Path | None, data: str | None, *, as_json: bool) -> int:
+    """Verify a record, say what was found, and return the exit code.
+
+    Args:
+        file: The record's JSON.
+        shop_path: The shop whose chain it is held to; None for the record alone.
+        data: Data folder instead of the shop file's.
+        as_json: One JSON document instead of lines.
+
+    Returns:
+        0 when everything holds, 1 when anything was changed, 2 when it cannot be read.
+
+    Raises:
+        ShopFileError: The shop file has faults.
+        StoreError: The shop's data cannot be read.
+    """
+    try:
+        raw = file.read_bytes()
+        outcome = checked(raw)
+    except (OSError, InputError) as error:
+        sys.stderr.write(f"{file}: cannot be read: {error}\n")
+        return UNREADABLE
+    if shop_path is not None:
+        from envmon.service.verifying_shop import held_to_shop  # noqa: PLC0415 - heavy
+
+        outcome = held_to_shop(outcome, record_from(raw), shop_path, data)
+    _say(outcome, file, as_json=as_json, alone=shop_path is None)
+    return 1 if outcome.wrong else 0
+
+
+def _say(outcome: Outcome, file: Path, *, as_json: bool, alone: bool) -> None:
+    if as_json:
+        document = {"holds": not outcome.wrong, **outcome._asdict()}
+        sys.stdout.write(msgspec.json.encode(document).decode() + "\n")
+        return
+    lines = [f"{file}: {text}" for text in (*outcome.wrong, *outcome.said)]
+    if not outcome.wrong:
+        held = "everything holds" if alone else "everything holds, also in the shop's own chain"
+        lines.insert(0, f"{file}: job {outcome.job}: {held}")
+        if alone:
+            lines.append("Held to the shop's own chain it proves more: --shop SHOP.toml")
+    sys.stdout.write("".join(f"{line}\n" for line in lines))
