@@ -6,9 +6,8 @@ that does not is trusted to have been pressed once when a second press comes too
 
 from __future__ import annotations
 
-import json
 import logging
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 import msgspec
 
@@ -201,13 +200,17 @@ def parse_press(payload: bytes) -> tuple[How, int | None]:
     Raises:
         PayloadError: It is neither.
     """
+    word = payload[:200].strip()
     try:
-        text = payload[:200].decode().strip()
-        said: Any = json.loads(text) if text.startswith("{") else {"button": text}
-    except ValueError as error:
-        raise PayloadError(f"payload is {payload[:40]!r}; {_FORM}") from error
-    how, number = said.get("button"), said.get("n")
-    whole = number is None or (type(number) is int and 0 <= number < 2**53)
-    if how not in {"press", "double", "hold"} or not whole:
-        raise PayloadError(f"payload is {text[:40]!r}; {_FORM}")
-    return how, number
+        if word.startswith(b"{"):
+            said = msgspec.json.decode(word, type=_Said)
+        else:
+            said = msgspec.convert({"button": word.decode()}, _Said)
+    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+        raise PayloadError(f"payload is {word[:40]!r}; {_FORM}") from error
+    return said.button, said.n
+
+
+class _Said(msgspec.Struct, frozen=True):
+    button: How
+    n: Annotated[int, msgspec.Meta(ge=0, lt=2**53)] | None = None
