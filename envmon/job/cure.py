@@ -142,7 +142,10 @@ def _length(span_us: int) -> str:
 
 
 def _needs(job: Job, units: UnitSystem) -> str:
-    limits = job.limits.get("cure") or job.limits.get("early_cure") or []
+    """Return the limits of the cure stage being worked, or of the full cure."""
+    stage = "" if job.current is None else job.steps[job.current].stage
+    usual = job.limits.get("cure") or job.limits.get("early_cure") or []
+    limits = job.limits.get(stage, usual) if stage in {"early_cure", "cure"} else usual
     return ", ".join(_limit_text(limit, units) for limit in limits)
 
 

@@ -89,11 +89,15 @@ class _Case(NamedTuple):
         return self.job.steps[self.at]
 
     def before(self) -> list[Hindrance]:
-        """Return the earlier steps that are neither done nor skipped."""
+        """Return the earlier steps that are neither done nor skipped.
+
+        What was passed over with a reason once is not asked for again, but before a coating.
+        """
+        earlier = self.job.steps[: self.at]
+        worked = [i for i, step in enumerate(earlier) if step.status in {"active", "done"}]
+        since = 0 if self.step.stage == "coating" else max(worked, default=0)
         missing = [
-            NAMES.get(step.stage, step.stage)
-            for step in self.job.steps[: self.at]
-            if step.status == "todo"
+            NAMES.get(step.stage, step.stage) for step in earlier[since:] if step.status == "todo"
         ]
         return [Hindrance("order", f"Not done: {_names(missing)}")] if missing else []
 

@@ -158,13 +158,14 @@ def _steps(scene: Scene) -> Proposal:
 
 
 def _start(scene: Scene, at: int) -> Proposal:
+    name = _name(scene.job.steps[at].stage)
     if not scene.hindrances:
-        return Proposal("start", f"Start {_name(scene.job.steps[at].stage)}", step=at)
+        return Proposal("start", f"Start {name}", step=at)
     ends = [hindrance.until for hindrance in scene.hindrances]
     # ISO texts of one form order as their times do.
     known = [end for end in ends if end is not None]
     until = max(known) if len(known) == len(ends) else None
-    return Proposal("wait", scene.hindrances[0].text, step=at, at=until)
+    return Proposal("wait", f"{name}: {scene.hindrances[0].text}", step=at, at=until)
 
 
 def _finish(stage: str, at: int) -> Proposal:
