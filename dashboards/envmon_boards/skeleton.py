@@ -63,7 +63,7 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
     link = "/" if alone else f"/bay/{bay.id}"
     change = html.A("bench", href=f"/bench/{bay.id}", className="change")
     name = html.A(bay.name, href=link, className="bay-name")
-    head = [name, slot("since"), change, slot("last")]
+    head = [name, slot("since"), slot("step-of"), change, slot("last")]
     plate = [slot("shape", "Div"), slot("verdict", "Div", text="NO DATA")]
     trend = [
         html.Div(className="plot", **{"data-plot": "temps"}),
@@ -75,6 +75,7 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
             _banner(),
             html.Div(slot("stage", "Div", text="—"), className="stage-box"),
             html.Div(plate, className="plate"),
+            _job(),
             html.Div([number_tile(name) for name in (*MAIN, *OTHERS)], className="numbers"),
             slot("reasons", "Div"),
             html.Div(trend, className="trend"),
@@ -84,6 +85,22 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
         className="card alone" if alone else "card",
         style={"--big": f"{size.big_px:.1f}px", "--small": f"{size.small_px:.0f}px"},
         **{"data-bay": bay.id, "data-kind": "silent", "role": "region", "aria-label": bay.name},
+    )
+
+
+def _job() -> Any:
+    """Return room for what the bay's job needs next: a panel that is due, the cure, a start."""
+    line = [
+        slot("job-mark"),
+        html.Div(slot("job-what"), className="job-name"),
+        slot("job-words"),
+        slot("job-left"),
+    ]
+    return html.Div(
+        [html.Div(line, className="job-line"), html.Div(slot("job-more"), className="job-box")],
+        className="job",
+        hidden=True,
+        **{"data-job-clock": "1"},
     )
 
 
@@ -111,6 +128,7 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
     links.append(html.A(["alarms", slot("unseen")], href="/alarms", className="to-alarms"))
     links.append(html.A("history", href="/history"))
     links.append(html.A("sensors", href="/sensors"))
+    links.append(html.A("mix", href="/mix"))
     if demo:
         links.append(html.A("demo", href="/demo"))
     theme = html.Button("dark / bright", className="theme", **{"data-act": "theme"})

@@ -132,6 +132,7 @@
   }
 
   function drawStrip(card, state) {
+    if (card.dataset.job === "yes") return; // a job has its own steps
     const box = card.querySelector('[data-f="strip"]');
     const key = JSON.stringify(state?.stages.map((s) => [s.name, kindOf(s), s.id === state.stage]));
     if (box.dataset.key === key) return;

@@ -126,7 +126,11 @@
   }
 
   function showCard(card) {
+    drawState(card);
     window.envmon.showJob?.(card, benchOf(card.dataset.bay));
+  }
+
+  function drawState(card) {
     const bay = bays.get(card.dataset.bay);
     const live = isLive(bay);
     const fresh = card.envmonDrawn !== bay?.state || card.envmonLive !== live;

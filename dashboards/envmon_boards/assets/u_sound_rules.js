@@ -37,8 +37,10 @@
   // What would sound: alarms nobody has acknowledged, each with what follows from it as one.
   function calling(view) {
     if (!view.live) return everLive && view.connected ? [{ priority: "medium", key: "watch is down" }] : [];
-    return groupsOf(view.list).map((group) => group.root).filter(isUnseen)
+    const late = (window.envmon.overdueNow?.() ?? []).map((key) => ({ priority: "medium", key }));
+    const alarms = groupsOf(view.list).map((group) => group.root).filter(isUnseen)
       .map((alarm) => ({ priority: alarm.priority, key: keyOf(alarm) }));
+    return [...alarms, ...late];
   }
 
   function mute(minutes) {
