@@ -49,7 +49,7 @@ class Story:
         in_flight: int = 2,
     ) -> None:
         self.events: list[Event] = []
-        self.coat = COAT if coat is None else coat
+        self.coat = dict(COAT if coat is None else coat)
         steps = [{"stage": s, "product": "coat" if s == "coating" else None} for s in stages]
         self.stages = tuple(stages)
         self.tell(

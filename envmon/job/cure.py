@@ -42,7 +42,9 @@ def cure_now(job: Job, now_us: int) -> Cure | None:
     return cure_at(job.cure, end_us)
 
 
-def cure_state(job: Job, now_us: int, timezone: str, units: UnitSystem) -> CureState | None:
+def cure_state(
+    job: Job, now_us: int, timezone: str, units: UnitSystem, worst: str = ""
+) -> CureState | None:
     """Return the cure as a screen shows it; None until every panel is levelled.
 
     Args:
@@ -50,6 +52,7 @@ def cure_state(job: Job, now_us: int, timezone: str, units: UnitSystem) -> CureS
         now_us: Time now [µs].
         timezone: The shop's, for times in words.
         units: The shop's, for limits in words.
+        worst: What does not hold now, in words; empty names all that must hold.
     """
     cure = cure_now(job, now_us)
     if cure is None:
@@ -63,7 +66,7 @@ def cure_state(job: Job, now_us: int, timezone: str, units: UnitSystem) -> CureS
         cure.fitness,
         len(cure.breaks),
         milestones(job, cure),
-        _held_text(job, cure, timezone, units),
+        _held_text(job, cure, timezone, worst or _needs(job, units)),
     )
 
 
@@ -117,7 +120,7 @@ def reached_us(cure: Cure, need_us: int) -> int | None:
     return at_us + left_us if cure.fitness in _COUNTS else None
 
 
-def _held_text(job: Job, cure: Cure, timezone: str, units: UnitSystem) -> str:
+def _held_text(job: Job, cure: Cure, timezone: str, why: str) -> str:
     inside = f"{_length(cure.inside_us)} in window"
     if not cure.breaks:
         return f"Held: {inside}"
@@ -126,8 +129,7 @@ def _held_text(job: Job, cure: Cure, timezone: str, units: UnitSystem) -> str:
         since = clock_time(last.from_us, timezone)
         if last.fitness == "unknown":
             return f"NOT KNOWN since {since}, not counted. {inside}"
-        needs = _needs(job, units)
-        return f"OUT OF WINDOW since {since}{f', needs {needs}' if needs else ''}. {inside}"
+        return f"OUT OF WINDOW since {since}{f': {why}' if why else ''}. {inside}"
     return f"{inside}, {_missed(cure)}"
 
 
@@ -142,11 +144,11 @@ def _length(span_us: int) -> str:
 
 
 def _needs(job: Job, units: UnitSystem) -> str:
-    """Return the limits of the cure stage being worked, or of the full cure."""
+    """Return the limits of the cure stage being worked, or of the full cure, in words."""
     stage = "" if job.current is None else job.steps[job.current].stage
     usual = job.limits.get("cure") or job.limits.get("early_cure") or []
     limits = job.limits.get(stage, usual) if stage in {"early_cure", "cure"} else usual
-    return ", ".join(_limit_text(limit, units) for limit in limits)
+    return "needs " + ", ".join(_limit_text(limit, units) for limit in limits) if limits else ""
 
 
 def _limit_text(limit: dict[str, Any], units: UnitSystem) -> str:
@@ -177,7 +179,8 @@ def morning_summary(job: Job, now_us: int, timezone: str, units: UnitSystem) -> 
     breaks = [_break_text(gone.from_us, gone.to_us, gone.fitness, timezone) for gone in cure.breaks]
     gone = f" {'; '.join(breaks)}." if breaks else ""
     marks = "; ".join(_mark_text(mark, timezone) for mark in _marks_with_us(job, cure))
-    return f"{since} {_held_text(job, cure, timezone, units)}.{gone} {marks}."
+    held = _held_text(job, cure, timezone, _needs(job, units))
+    return f"{since} {held}.{gone} {marks[:1].upper()}{marks[1:]}."
 
 
 def _break_text(from_us: int, to_us: int | None, fitness: Window, timezone: str) -> str:

@@ -110,7 +110,7 @@ def _step(job: Job, at: int, step: StepNow) -> StepState:
 
 def _cure(job: Job, view: BayView, now_us: int) -> CureState | None:
     """Return the cure, with a word in front when the panel is wet or nearly so."""
-    cure = cure_state(job, now_us, view.timezone, view.units)
+    cure = cure_state(job, now_us, view.timezone, view.units, _worst(job, view))
     margin = view.bay.conditions.get("dew_margin_k")
     if cure is None or margin is None:
         return cure
@@ -118,6 +118,15 @@ def _cure(job: Job, view: BayView, now_us: int) -> CureState | None:
     if risk.level not in {"wet", "near"}:
         return cure
     return msgspec.structs.replace(cure, text=f"{risk.text}. {cure.text}")
+
+
+def _worst(job: Job, view: BayView) -> str:
+    """Return what keeps the cure stage being worked out of its window, in words, or empty."""
+    at = None if job.current is None else job.steps[job.current].stage
+    stage = next((stage for stage in view.bay.stages if stage.id == at), None)
+    if stage is None or at not in {"early_cure", "cure"}:
+        return ""
+    return next((reason.text for reason in stage.reasons if reason.fitness == "unfit"), "")
 
 
 def _notes(job: Job) -> tuple[NoteState, ...]:
