@@ -118,17 +118,20 @@ def blend_answer(portions: tuple[Portion, Portion], units: UnitSystem) -> MixAns
         (f"cold, {celsius_text(cold.temp_c, units)}", both_texts(cold.volume_l, units)),
         (f"hot, {celsius_text(hot.temp_c, units)}", both_texts(hot.volume_l, units)),
         ("together", both_texts(total_l, units)),
-        *((stage_by_id(stage).name, _suits(stage, temp_c, units)) for stage in _WARM),
+        *(_suits(stage, temp_c, units) for stage in _WARM),
+        ("ranges", "common practice"),
     )
     return MixAnswer(values, say, lines, _warm_cautions(hot.temp_c, temp_c, units))
 
 
-def _suits(stage: str, temp_c: float, units: UnitSystem) -> str:
-    (limit,) = [each for each in stage_by_id(stage).limits if each.quantity == "water_temp_c"]
+def _suits(stage_id: str, temp_c: float, units: UnitSystem) -> tuple[str, str]:
+    """Return a stage with its range for water, and whether this water suits it."""
+    stage = stage_by_id(stage_id)
+    (limit,) = [each for each in stage.limits if each.quantity == "water_temp_c"]
     low, high = float(limit.low or 0), float(limit.high or 100)
-    span = f"{celsius_text(low, units)} to {celsius_text(high, units)}, {limit.source}"
     word = "too cold" if temp_c < low - 0.05 else "too hot" if temp_c > high + 0.05 else "suits"
-    return f"{word} ({span})"
+    lowest = celsius_text(low, units).split(" ")[0]
+    return stage.name, f"{word}: {lowest} to {celsius_text(high, units)}"
 
 
 def _warm_cautions(hot_c: float, temp_c: float, units: UnitSystem) -> tuple[str, ...]:

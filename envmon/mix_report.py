@@ -12,6 +12,7 @@ from envmon.mix_texts import (
     digits,
     litres_from_text,
     number_from_text,
+    parts_from_text,
     percent_text,
     ratio_text,
     share_from_text,
@@ -119,7 +120,7 @@ class ImpactQuestion(Question):
     Attributes:
         aim: Panel impact ratio, such as ``5 %``.
         in_bottle: Or what is in the bottle, such as ``1:4``.
-        lance: Parts of passing water to one part the lance draws from the bottle.
+        lance: Parts of passing water to one part the lance draws, ``9`` or ``1:9``.
         flow: Or what comes out of the lance, in any unit.
         draw: And what of it the lance draws from the bottle, in the same unit.
         bottle: Volume of the bottle.
@@ -153,7 +154,7 @@ class ImpactQuestion(Question):
     def _dilution(self) -> float:
         given = self.given("lance", "flow", "draw")
         if given == ["lance"]:
-            return lance_dilution(number_from_text(self.lance, "lance"))
+            return lance_dilution(parts_from_text(self.lance, "lance"))
         if given == ["flow", "draw"]:
             flows = (number_from_text(getattr(self, name), name) for name in given)
             return lance_dilution_from_flows(*flows)
@@ -167,7 +168,7 @@ class ImpactQuestion(Question):
         lines = [
             ("on the panel", f"{percent_text(aim)} ({ratio_text(aim)})"),
             ("in the bottle", f"{percent_text(share)} ({ratio_text(share)})"),
-            ("lance", f"1 part from the bottle to {digits(dilution - 1)} parts of water"),
+            ("lance", f"draws 1:{digits(dilution - 1)}"),
         ]
         if not self.bottle.strip():
             say = f"bottle {ratio_text(share)} puts {percent_text(aim)} on the panel"

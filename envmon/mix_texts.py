@@ -75,8 +75,20 @@ def number_from_text(text: str, name: str) -> float:
         InputError: It is none.
     """
     if not re.fullmatch(_NUMBER, text.strip()):
-        raise InputError(f"{name} is {text!r}; allowed is a number, 0 or more")
+        raise InputError(f"{name} is {text!r}; allowed is a number such as 9, 0 or more")
     return float(text)
+
+
+def parts_from_text(text: str, name: str) -> float:
+    """Return n of text such as ``1:9``, or of the plain number ``9``.
+
+    Raises:
+        InputError: Neither of them.
+    """
+    ratio = _RATIO.fullmatch(text.strip())
+    if ratio is None or float(ratio[1]) == 0:
+        return number_from_text(text, name)
+    return float(ratio[2]) / float(ratio[1])
 
 
 def celsius_from_text(text: str, units: UnitSystem) -> float:

@@ -127,8 +127,8 @@ def test_a_steady_rise_is_told_to_the_day(tmp_path: Path, ask: Callable[..., Res
     assert change.likely == pytest.approx(29 - gone, abs=1e-6)
     said = "\n".join(resin_answer(found, "200 l").text_lines())
     assert "North bay: rinse water is good, 5.5 ppm" in said
-    assert "about 2026-02-05 (8.8 days, 1800 l)" in said
-    assert "of all water, no final rinse noted" in said
+    assert "about 2026-02-05; from 2026-0" in said
+    assert "10 days: all water, no rinse noted" in said
 
 
 def test_only_the_final_rinse_counts_when_the_chain_knows_of_one(

@@ -89,9 +89,11 @@ class Due(NamedTuple):
 
     def less(self, gone: float) -> Due:
         """Return the same, counted from so much later."""
-        steps = (self.earliest, self.likely, self.latest)
-        left = (None if each is None else max(each - gone, 0.0) for each in steps)
-        return Due(*left, self.why)
+        earliest, likely, latest = (
+            None if each is None else max(each - gone, 0.0)
+            for each in (self.earliest, self.likely, self.latest)
+        )
+        return Due(earliest, likely, latest, self.why)
 
 
 def solids_standing(
@@ -195,11 +197,12 @@ def resin_due(place: Floats, ppm: Floats, mark_ppm: float) -> Due:
     found = [
         line.crossing(mark) for line, mark in zip(lines, (mark_ppm, _log(mark_ppm)), strict=True)
     ]
-    earliest = min(each[0] for each in found) - place[-1]
-    latest = max(each[2] for each in found) - place[-1]
+    newest, span = float(place[-1]), float(place[-1] - place[0])
+    earliest = min(each[0] for each in found) - newest
+    latest = max(each[2] for each in found) - newest
     better = int(_miss(lines[1], place, ppm, logs=True) < _miss(lines[0], place, ppm, logs=False))
-    likely = found[better][1] - place[-1]
-    if earliest > REACH * (place[-1] - place[0]):
+    likely = found[better][1] - newest
+    if earliest > REACH * span:
         return _nobody("it rises too slowly to look so far ahead")
     return Due(max(earliest, 0.0), max(likely, 0.0), max(latest, 0.0))
 

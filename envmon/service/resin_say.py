@@ -17,9 +17,8 @@ if TYPE_CHECKING:
 
 CAUTIONS = (
     "A forecast is no measurement: hold the meter into the water before the final rinse.",
-    "Used resin is refilled or thrown away as its maker says.",
+    "From and to span a steady and a growing trend, each at 95 %: have resin by the early day.",
 )
-_HOW = (("how sure", "spans a steady and a growing trend, each at 95 %; order by the early day"),)
 _SAY: dict[Standing, str] = {
     "good": "rinse water is good",
     "over": "rinse water leaves spots",
@@ -57,7 +56,6 @@ def resin_answer(answer: ResinAnswer, litres_a_day: str = "") -> MixAnswer:
         *_water_lines(answer),
         (f"{digits(answer.limit_ppm)} ppm, spots", _due_text(limit, answer, daily_l)),
         (f"{digits(answer.change_ppm)} ppm, change", _due_text(change, answer, daily_l)),
-        *(() if limit.why and change.why else _HOW),
     ]
     fit = answer.standing == "good"
     return MixAnswer(values, _say(answer), tuple(lines), CAUTIONS, "" if fit else _say(answer))
@@ -74,12 +72,12 @@ def _water_lines(answer: ResinAnswer) -> list[tuple[str, str]]:
     if not answer.days:
         return []
     newest, zone = answer.days[-1], answer.zone
-    which = "during final rinses" if answer.only_rinse else "of all water, no final rinse noted"
-    days = f"{len(answer.days)} day{'' if len(answer.days) == 1 else 's'} {which}"
+    which = "final rinses" if answer.only_rinse else "all water, no rinse noted"
+    days = f"{len(answer.days)} day{'' if len(answer.days) == 1 else 's'}: {which}"
     seen = answer.changed_us is not None
     change = f"{local_from_us(answer.changed_us or 0, zone):%Y-%m-%d}" if seen else "not seen"
     return [
-        ("newest day", f"{digits(newest.ppm)} ppm, {local_from_us(newest.at_us, zone):%Y-%m-%d}"),
+        ("newest", f"{digits(newest.ppm)} ppm, {local_from_us(newest.at_us, zone):%Y-%m-%d}"),
         ("readings", days),
         ("resin changed", change),
         ("limit from", answer.limit_source or "the shop file"),
@@ -100,13 +98,13 @@ def _due_text(due: Due, answer: ResinAnswer, daily_l: float | None) -> str:
         return f"nobody can tell: {due.why}"
     if due.latest <= 0:
         return "now"
-    first = _when(due.earliest, answer, daily_l)
+    first = _date(due.earliest, answer)
     if due.latest > _told_days(answer):
-        return f"not before {first}; how long after that nobody can tell"
-    return (
-        f"about {_when(due.likely, answer, daily_l)}; between {first} and "
-        f"{_when(due.latest, answer, daily_l)}"
-    )
+        span = _span((due.earliest,), daily_l)
+        return f"not before {first} ({span}); how long after that nobody can tell"
+    span = _span((due.earliest, due.latest), daily_l)
+    last, likely = _date(due.latest, answer), _date(due.likely, answer)
+    return f"about {likely}; from {first} to {last} ({span})"
 
 
 def _told_days(answer: ResinAnswer) -> float:
@@ -114,10 +112,16 @@ def _told_days(answer: ResinAnswer) -> float:
     return 2 * REACH * (answer.days[-1].at_us - answer.days[0].at_us) / DAY_US
 
 
-def _when(days: float, answer: ResinAnswer, daily_l: float | None) -> str:
+def _date(days: float, answer: ResinAnswer) -> str:
     at = local_from_us(answer.now_us + round(days * DAY_US), answer.zone)
-    litres = "" if daily_l is None else f", {_rounded(days * daily_l)} l"
-    return f"{at:%Y-%m-%d} ({_rounded(days)} days{litres})"
+    return f"{at:%Y-%m-%d}"
+
+
+def _span(days: tuple[float, ...], daily_l: float | None) -> str:
+    told = f"{' to '.join(_rounded(each) for each in days)} days"
+    if daily_l is None:
+        return told
+    return f"{told}, {' to '.join(_rounded(each * daily_l) for each in days)} l"
 
 
 def _rounded(number: float) -> str:
