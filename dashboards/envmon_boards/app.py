@@ -14,6 +14,8 @@ from envmon_boards.api import router_of
 from envmon_boards.bench_page import bench_page
 from envmon_boards.door import LoopbackOnly
 from envmon_boards.history_page import history_page
+from envmon_boards.mix_api import mix_router
+from envmon_boards.mix_page import mix_page
 from envmon_boards.sensors_api import sensors_router
 from envmon_boards.sensors_page import sensors_page
 from envmon_boards.skeleton import demo_page, html, top_bar, wall
@@ -31,6 +33,7 @@ _WHOLE_SHOP: dict[str, Callable[[Shop], Any]] = {
     "alarms": alarms_page,
     "history": history_page,
     "sensors": lambda _shop: sensors_page(),
+    "mix": mix_page,
     "demo": demo_page,
 }
 """Pages that are not about one bay."""
@@ -66,6 +69,7 @@ def build_app(boards: Boards) -> FastAPI:
     server = FastAPI(title="envmon boards", docs_url=None, redoc_url=None, openapi_url=None)
     server.include_router(router_of(boards))
     server.include_router(sensors_router(boards))
+    server.include_router(mix_router(boards))
     app: Any = dash.Dash(
         "envmon_boards",
         server=server,  # type: ignore[arg-type]
