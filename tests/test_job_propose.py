@@ -12,7 +12,7 @@ import pytest
 
 from envmon.clock import iso_from_us
 from envmon.job.live import Proposal
-from envmon.job.propose import propose, rhythm_now
+from envmon.job.propose import Scene, propose, rhythm_now, rhythm_text
 from envmon.job.rhythm import Rhythm
 from envmon.shop.work import BenchInfo
 from tests.job_story import Story, stage_state, us, view
@@ -201,6 +201,36 @@ class TestPanels:
         assert cold.flash_from_s > 120
         nothing = dict.fromkeys(("panel_temp_c", "air_temp_c", "rel_hum_pct"))
         assert rhythm_now(job, view(at=nothing), BENCH) == Rhythm(90, 60, 120, 300, 2)
+
+
+class TestRhythmText:
+    def text(self, story: Story, at_s: float, seen: BayView | None = None) -> str:
+        return rhythm_text(Scene(story.job(), seen or view(), us(at_s), BENCH, ()))
+
+    def test_it_says_spacing_wait_and_end(self) -> None:
+        story = Story(panels=[f"Panel{n}" for n in range(16)], in_flight=3)
+        story.coat["flash"] = [300, 420]
+        story.through("coating")
+        # 15 · 150 s + 90 + 300 + 60 s = 45 min from 09:10
+        assert self.text(story, 600) == (
+            "16 to cover: one each 2:30 min, level after 5:00 min, done about 09:55"
+        )
+
+    def test_it_says_why_fewer_in_flight(self) -> None:
+        story = Story(panels=("Bonnet", "Roof"), in_flight=4)
+        story.through("coating")
+        assert self.text(story, 600).endswith(
+            "with 4 in flight a panel waits 7:30 min, at most 5:00 min is allowed: 2 in flight"
+        )
+
+    def test_it_is_silent_without_a_panel_or_a_coating_to_come(self) -> None:
+        story = Story()
+        assert self.text(story, 5) == ""
+        story.through("wipe")
+        story.end(60, "wipe")
+        assert self.text(story, 70).startswith("2 to cover")
+        story.coated(1_000)
+        assert self.text(story, 2_000) == ""
 
 
 @pytest.mark.parametrize("in_flight", [1, 2, 3])

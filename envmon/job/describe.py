@@ -11,7 +11,7 @@ from envmon.job.clocks import iso, panel_states
 from envmon.job.cure import cure_state, wet_risk
 from envmon.job.guards import NAMES, hindrances
 from envmon.job.live import BenchState, JobState, NoteState, StepState, UndoState
-from envmon.job.propose import Scene, propose_with
+from envmon.job.propose import Scene, propose_with, rhythm_text
 
 if TYPE_CHECKING:
     from envmon.job.guards import BayView
@@ -70,6 +70,7 @@ def job_state(job: Job, view: BayView, now_us: int, bench: BenchInfo) -> JobStat
     """
     following = job.following
     found = () if following is None else hindrances(job, following, view, now_us)
+    scene = Scene(job, view, now_us, bench, found)
     return JobState(
         job.id,
         job.seq,
@@ -83,11 +84,12 @@ def job_state(job: Job, view: BayView, now_us: int, bench: BenchInfo) -> JobStat
         panel_states(job, now_us),
         job.in_flight,
         sum(panel.in_flight for panel in job.panels),
-        propose_with(Scene(job, view, now_us, bench, found)),
+        propose_with(scene),
         _cure(job, view, now_us),
         _notes(job),
         _undo(job),
         _products(job),
+        rhythm_text(scene),
     )
 
 

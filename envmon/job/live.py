@@ -169,6 +169,7 @@ class JobState(msgspec.Struct, frozen=True):
         notes: The newest three, newest first.
         undo: What an undo would take back, or None.
         products: Name and batch of every product used, as ``name · batch``.
+        rhythm: How the panels left are best spaced, and until when, in words; empty when none is.
     """
 
     job: str
@@ -188,6 +189,7 @@ class JobState(msgspec.Struct, frozen=True):
     notes: tuple[NoteState, ...] = ()
     undo: UndoState | None = None
     products: tuple[str, ...] = ()
+    rhythm: str = ""
 
 
 class BenchState(msgspec.Struct, frozen=True):

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from envmon.clock import iso_from_us, us_from_iso
+from envmon.clock import SECOND_US, iso_from_us, us_from_iso
 from envmon.guard.words import clock_time
 from envmon.job.ahead import strokes_left
 from envmon.job.clocks import due_us, flash_of, is_coating, marks_of, phase_at
 from envmon.job.cure import coating_product, cure_now, milestones
 from envmon.job.guards import NAMES, hindrances
 from envmon.job.live import Proposal
-from envmon.job.rhythm import Rhythm
+from envmon.job.rhythm import Rhythm, minutes, plan_rhythm
 
 if TYPE_CHECKING:
     from envmon.job.clocks import PanelAct
@@ -63,6 +63,25 @@ def rhythm_now(job: Job, view: BayView, bench: BenchInfo) -> Rhythm | None:
     if flash is None:
         return None
     return Rhythm(bench.apply, bench.level, flash.from_s, flash.to_s, job.in_flight)
+
+
+def rhythm_text(scene: Scene) -> str:
+    """Return how the panels left are best spaced and when the last is levelled, in words.
+
+    Only while a coating is worked or comes next; empty when no panel is left or no flash known.
+    """
+    job = scene.job
+    left = len(_by_phase(job, scene.now_us).get("todo", []))
+    at = job.following if job.current is None else job.current
+    rhythm = rhythm_now(job, scene.view, scene.bench)
+    if rhythm is None or not left or at is None or job.steps[at].stage != "coating":
+        return ""
+    plan = plan_rhythm(rhythm, left)
+    end_us = scene.now_us + round(plan.turns[-1].level_end * SECOND_US)
+    spaced = f"one each {minutes(plan.period)}, level after {minutes(plan.wait)}"
+    end = clock_time(end_us, scene.view.timezone)
+    words = f"{left} to cover: {spaced}, done about {end}"
+    return f"{words}; {plan.why}" if plan.why else words
 
 
 def _panels(scene: Scene) -> Proposal | None:
