@@ -64,8 +64,9 @@ def test_a_press_does_what_the_bench_proposes_and_a_long_one_takes_it_back(hand:
     assert hand.retained("envmon/one/job")["refused"]
     hand.go(150)
     assert press(hand) == [names.LEVELLED]
-    assert hand.job().panels[0].last is not None
-    assert hand.job().panels[0].last.by == "pedal"
+    last = hand.job().panels[0].last
+    assert last is not None
+    assert last.by == "pedal"
 
 
 def test_a_press_without_a_job_is_refused_in_words(tmp_path: Path) -> None:
