@@ -213,7 +213,7 @@ class Story:
         self._keep("air-a", "air_temp_c", times, 20.5 + wave + cold, rng)
         self._keep("air-b", "air_temp_c", times + 0.37, 20.9 + wave + cold, rng, lost=(3000, 3300))
         self._keep("air-a", "rel_hum_pct", times, 47 + 9 * np.sin(times / 2500), rng)
-        self._keep("panel", "panel_temp_c", times + 1.9, 17.5 + cold / 3, rng, lost=(5000, 5400))
+        self._keep("panel", "panel_temp_c", times + 1.9, 17.5 + cold / 3, rng, lost=(2600, 3000))
         self._keep("other-air", "air_temp_c", times, 5 + wave, rng)
 
     def _keep(

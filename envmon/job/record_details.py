@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.clock import SECOND_US, us_from_iso
 from envmon.job.record_chart import chart
-from envmon.job.record_html import Html, html_of, row_of, section, table, table_of, tag
+from envmon.job.record_html import Html, html_of, row_of, section, small, table, table_of, tag
 from envmon.job.record_numbers import iso_us
 from envmon.job.record_timeline import timeline
 from envmon.job.record_verdict import held_word, limit_text
@@ -80,9 +80,7 @@ def _run_rows(
     zone, day = _day(document)
     span = f"{clock_text(run['from'], zone, day)} – {clock_text(run['to'], zone, day)}"
     said = "works towards its limits" if step["goal"] else held_word([run["together"]])[1]
-    head = html_of(
-        f"{step['name']}, {span}", tag("small", f"{length_text(run['seconds'])}; {said}")
-    )
+    head = html_of(f"{step['name']}, {span}", small(f"{length_text(run['seconds'])}; {said}"))
     yield tag("tr", tag("td", head, colspan=len(_NUMBERS)), class_="span")
     for row in run["limits"]:
         yield _number_row(row, step, document)
@@ -92,8 +90,8 @@ def _number_row(
     row: Mapping[str, Any], step: Mapping[str, Any], document: Mapping[str, Any]
 ) -> Html:
     units, quantity = document["shop"]["units"], row["quantity"]
-    allowed = html_of(limit_text(row, units), tag("small", row["source"]))
-    name = html_of(label_of(quantity), tag("small", "checked by hand") if row["by_hand"] else "")
+    allowed = html_of(limit_text(row, units), small(row["source"]))
+    name = html_of(label_of(quantity), small("checked by hand" if row["by_hand"] else ""))
     values = [amount_text(row[key], quantity, units) for key in ("min", "mean", "max")]
     times = [minutes_text(row[key]) for key in ("inside_s", "outside_s", "unknown_s")]
     line = row_of(_NUMBERS, [name, allowed, *values, *times])
@@ -130,7 +128,7 @@ def _charts(document: Mapping[str, Any]) -> Html:
             section(
                 title.get(data["stage"], data["stage"]),
                 tag("p", f"{span}. {_LEGEND}", class_="soft"),
-                chart(data, zone, units),
+                tag("div", chart(data, zone, units), class_="wide"),
                 kind="together",
             )
         )
@@ -161,13 +159,13 @@ def _panel_cells(row: Mapping[str, Any], zone: str, day: str) -> tuple[object, .
     looked = clock_text(row["inspected"], zone, day)
     result = {"high_spot": "high spot", "clean": "clean"}.get(row["result"], row["result"])
     looked = f"{looked} {result}" if row["inspected"] else looked
-    wait = html_of(clock_span_text(row["wait_s"]), tag("small", _in_time(row)))
+    wait = html_of(clock_span_text(row["wait_s"]), small(_in_time(row)))
     if flash is None:
         return row["name"], *times[:2], wait, UNKNOWN, UNKNOWN, times[2], looked, ""
     window = f"{clock_span_text(flash['from_s'])}–{clock_span_text(flash['to_s'])}"
     why = "; ".join([*flash["why"], *([flash["outside_sheet"]] if flash["outside_sheet"] else [])])
     factor = f"{flash['factor']:.2f}"
-    return row["name"], *times[:2], wait, window, factor, times[2], looked, tag("small", why)
+    return row["name"], *times[:2], wait, window, factor, times[2], looked, small(why)
 
 
 def _in_time(row: Mapping[str, Any]) -> str:
@@ -202,7 +200,7 @@ def _alarms(document: Mapping[str, Any]) -> Html:
         (
             clock_text(row["raised"], zone, day),
             _ended(row, zone, day),
-            html_of(row["name"], tag("small", row["priority"])),
+            html_of(row["name"], small(row["priority"])),
             row["text"],
             f"{clock_text(row['acknowledged'], zone, day)} {row['by']}".strip(),
         )
@@ -245,9 +243,9 @@ def _timeline(document: Mapping[str, Any]) -> Html:
 def _products(document: Mapping[str, Any]) -> Html:
     rows = [
         (
-            html_of(row["name"], tag("small", f"batch {row['batch']}" if row["batch"] else "")),
+            html_of(row["name"], small(f"batch {row['batch']}" if row["batch"] else "")),
             ", ".join(row["stages"]) or UNKNOWN,
-            html_of(row["source"], tag("small", f"sheet of {row['sheet']}")),
+            html_of(row["source"], small(f"sheet of {row['sheet']}")),
         )
         for row in document["products"]
     ]
@@ -312,11 +310,13 @@ def _chain(document: Mapping[str, Any]) -> Html:
         )
         for row in ends.values()
     ]
-    rows.append((chain["head"]["seq"], "", "head of the chain", tag("code", chain["head"]["hash"])))
+    head = chain["head"]
+    rows.append((head["seq"], "", "head of the chain", tag("code", head["hash"])))
     note = (
-        f"The .json of this record holds all {len(own)} entries of this job and of its alarms, and "
-        f"the hashes of {len(chain['others'])} entries of others between them. Each is SHA-256 "
-        "over the hash before it and the entry's own content."
+        f"The .json of this record holds {len(own)} entries of the chain: all there are of this "
+        f"job, and of alarms meanwhile. Of {len(chain['others'])} entries of others between them "
+        "it holds the hash alone. Each hash is SHA-256 over the one before it and the entry's own "
+        "content."
     )
     heads = ("entry", "when", "what", "hash")
     return section("Proof", tag("p", note), table(heads, rows, "chain"))

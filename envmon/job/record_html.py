@@ -35,6 +35,11 @@ def tag(name: str, *children: object, **attributes: object) -> Html:
     return Html(f"<{name}{pairs}>{html_of(*children)}</{name}>")
 
 
+def small(text: object) -> Html:
+    """Return a line in small print; nothing for no text."""
+    return tag("small", text) if text else Html("")
+
+
 def joined(parts: Iterable[object], between: object = "") -> Html:
     """Return parts with something between them."""
     return Html(html_of(between).join(html_of(part) for part in parts))

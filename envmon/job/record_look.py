@@ -76,7 +76,10 @@ ul { margin: 0; padding-left: 20px; }
   td { display: grid; grid-template-columns: 116px 1fr; gap: 10px; padding: 2px 0; border: 0;
     text-align: left !important; white-space: normal !important; }
   td::before { content: attr(data-head); color: var(--soft); }
-  .span td { display: block; } .span td::before { content: none; }
+  td > small { grid-column: 2; }
+  .wide { overflow-x: auto; } .wide .chart { width: 680px; }
+  .span td, .away td { display: block; }
+  .span td::before, .away td::before { content: none; }
 }
 @page { size: A4; margin: 15mm 16mm 17mm;
   @bottom-left { content: "FOOT"; font: 8pt "Liberation Sans", sans-serif; color: #43535a; }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 from envmon.errors import ServiceError
@@ -20,6 +21,8 @@ def pdf_from(html: str) -> bytes:
             f"cannot make a PDF: {error}; install Pango (Debian: libpango-1.0-0, "
             "libpangoft2-1.0-0), or print the .html from a browser"
         ) from error
+    # What it says of the rules for screens, which are none of its business, helps nobody.
+    logging.getLogger("weasyprint").setLevel(logging.ERROR)
     made: Any = HTML(string=html, url_fetcher=_refuse).write_pdf()
     return bytes(made)
 

@@ -47,6 +47,11 @@ Form = Literal["json", "html", "pdf"]
 FORMS: dict[str, Form] = {".json": "json", ".html": "html", ".pdf": "pdf"}
 
 
+def is_job(store: SqliteStore, job_id: str) -> bool:
+    """Return whether a job of that id was ever opened."""
+    return any(event.data.get("job") == job_id for event in store.events_of(names.OPENED))
+
+
 class RecordDesk(NamedTuple):
     """A shop's records, opened.
 
