@@ -258,6 +258,19 @@ class TestCure:
         cure = cure_of(story, 900)
         assert (cure.since_us, cure.inside_us, cure.outside_us) == (us(300), 100e6, 500e6)
 
+    def test_a_verdict_found_late_counts_from_its_own_time(self) -> None:
+        # After a restart the guard finds that readings grew stale while nobody listened.
+        story = Story(panels=("Hull",))
+        story.window(0, "fit")
+        story.coated(100)
+        story.tell(4_000, names.NOTED, text="lights were out")
+        seq = story.apply(4_010, "hull")
+        story.undo(4_020, "hull", seq)
+        story.window(850, "unknown")
+        cure = cure_of(story, 4_030)
+        assert (cure.since_us, cure.inside_us) == (us(250), 600e6)
+        assert cure.breaks == (Break(us(850), None, "unknown"),)
+
     def test_a_second_coat_begins_anew_on_every_panel(self) -> None:
         story = Story(stages=("coating", "drying", "coating"))
         story.tell(10, names.STAGE_STARTED, step=0, stage="coating")

@@ -52,7 +52,7 @@ def fold(book: Book, events: Iterable[Event]) -> Book:
             jobs[str(event.data["job"])] = _opened(event)
         elif job is not None and event.kind in _TAKES:
             taken = _TAKES[event.kind](job, event)
-            jobs[job.id] = replace(_with_cure(taken, event.at_us), seq=event.seq)
+            jobs[job.id] = replace(_with_cure(taken), seq=event.seq)
     return Book(jobs)
 
 
@@ -240,7 +240,7 @@ def _erased(job: Job, _event: Event) -> Job:
     return replace(job, erased=True)
 
 
-def _with_cure(job: Job, at_us: int) -> Job:
+def _with_cure(job: Job) -> Job:
     """Return the job with its cure begun or forgotten, as its panels stand."""
     marks = [panel.mark("levelled") for panel in job.panels]
     levelled = [mark.at_us for mark in marks if mark and mark.at_us >= job.coat_from_us]
@@ -249,7 +249,7 @@ def _with_cure(job: Job, at_us: int) -> Job:
     since_us = max(levelled)
     if job.cure is not None and job.cure.since_us == since_us:
         return job
-    return replace(job, cure=cure_at(_cure_since(job, since_us), at_us))
+    return replace(job, cure=_cure_since(job, since_us))
 
 
 def _cure_since(job: Job, since_us: int) -> Cure:
