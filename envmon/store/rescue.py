@@ -20,7 +20,7 @@ from envmon.facts import NewEvent
 from envmon.store.chain import GENESIS, canonical, link
 from envmon.store.chain_copy import copy_path, read_copy
 from envmon.store.disk import sync
-from envmon.store.salvage import STATE_IS_WHOLE, Salvage, openable, read_only
+from envmon.store.salvage import REFERENCE_IS_WHOLE, STATE_IS_WHOLE, Salvage, openable, read_only
 from envmon.store.sqlite import LIVE_FILE, SqliteStore, is_damage
 
 if TYPE_CHECKING:
@@ -215,7 +215,7 @@ def _saved(live: Path | None, making: Path, copy: Path) -> tuple[int, int, str]:
         salvage.take_readings()
         salvage.take_numbered("request")
         salvage.take_numbered("reject")
-        salvage.take_whole("job_reference")
+        salvage.take_whole("job_reference", REFERENCE_IS_WHOLE)
         # A state of the guard stands on the events before it.
         whole = not salvage.events_lost and len(chain) == len(salvage.events)
         last_us = chain[-1].at_us if chain else -1

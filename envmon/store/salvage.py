@@ -25,6 +25,8 @@ LOOK_BACK_US = 30 * DAY_US
 """How far to look where one end of a series cannot be read; live readings are a few days."""
 STATE_IS_WHOLE = "json_valid(CAST(state AS TEXT))"
 """SQL: what continues on a page of its own may be damaged without SQLite noticing."""
+REFERENCE_IS_WHOLE = "job GLOB '??????-*' AND length(salt) = 32"
+"""SQL: with its first page gone, a file made by an older envmon has the table somewhere else."""
 
 
 def read_only(path: Path) -> sqlite3.Connection:
