@@ -88,7 +88,7 @@ def lines_of(answer: VapourAnswer, units: UnitSystem) -> tuple[tuple[str, str], 
         ),
         ("in the bay", f"{ppm_text(vapour.bay_ppm(spread.spread_s))} when it is spread"),
         ("at the panel", f"{ppm_text(vapour.worst_ppm('moment'))} at the worst"),
-        ("a tenth is left", _flush_text(vapour.flush_s)),
+        ("down to a tenth", _flush_text(vapour.flush_s)),
         ("heat it costs", _heat_text(answer, units)),
     ]
     if vapour.worst_ppm("moment") > vapour.saturated_ppm:

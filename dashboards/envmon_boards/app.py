@@ -19,6 +19,8 @@ from envmon_boards.mix_page import mix_page
 from envmon_boards.sensors_api import sensors_router
 from envmon_boards.sensors_page import sensors_page
 from envmon_boards.skeleton import demo_page, html, top_bar, wall
+from envmon_boards.vapour_api import vapour_router
+from envmon_boards.vapour_page import vapour_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,6 +36,7 @@ _WHOLE_SHOP: dict[str, Callable[[Shop], Any]] = {
     "history": history_page,
     "sensors": lambda _shop: sensors_page(),
     "mix": mix_page,
+    "vapour": vapour_page,
     "demo": demo_page,
 }
 """Pages that are not about one bay."""
@@ -70,6 +73,7 @@ def build_app(boards: Boards) -> FastAPI:
     server.include_router(router_of(boards))
     server.include_router(sensors_router(boards))
     server.include_router(mix_router(boards))
+    server.include_router(vapour_router(boards))
     app: Any = dash.Dash(
         "envmon_boards",
         server=server,  # type: ignore[arg-type]

@@ -47,7 +47,7 @@ def _tabs(tabs: list[tuple[str, str]]) -> Any:
 
 def _sum(each: Sum) -> Any:
     ways = [_key(way.key, "way", str(place)) for place, way in enumerate(each.ways)]
-    dials = [_dial(dial, place) for place, way in enumerate(each.ways) for dial in way.dials]
+    dials = [dial_room(dial, place) for place, way in enumerate(each.ways) for dial in way.dials]
     return html.Section(
         [
             html.H2(each.title),
@@ -63,7 +63,7 @@ def _sum(each: Sum) -> Any:
     )
 
 
-def _dial(dial: Dial, way: int) -> Any:
+def dial_room(dial: Dial, way: int) -> Any:
     """Return less, the value and more; the value can be written as well."""
     name = f"{dial.label}: "
     less = html.Button("−", type="button", **{"data-mix-act": "less", "aria-label": name + "less"})

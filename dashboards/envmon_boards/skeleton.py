@@ -129,6 +129,7 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
     links.append(html.A("history", href="/history"))
     links.append(html.A("sensors", href="/sensors"))
     links.append(html.A("mix", href="/mix"))
+    links.append(html.A("vapour", href="/vapour"))
     if demo:
         links.append(html.A("demo", href="/demo"))
     theme = html.Button("dark / bright", className="theme", **{"data-act": "theme"})
