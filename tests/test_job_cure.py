@@ -178,6 +178,26 @@ class TestWords:
         assert "11:05–12:05 outside; 14:05–now not known." in text
         assert f"full cure: 4{S}h{S}00{S}min missing, and the window does not hold" in text
 
+    def test_summary_of_many_breaks_names_the_longest(self) -> None:
+        turns = [(n * 0.5 + (0.25 if n % 2 else 0), "fit" if n % 2 else "unfit")
+                 for n in range(2, 20)]  # fmt: skip
+        story = cured(*turns)
+        text = morning_summary(story.job(), us(300 + 10 * 3_600), OSLO, "metric")
+        assert text.count("outside;") == 4
+        assert "; 5 shorter." in text
+
+    def test_summary_of_a_vehicle_handed_over_too_early(self) -> None:
+        story = cured()
+        story.tell(300 + 7_200, "job_closed", reason="owner needs it")
+        text = morning_summary(story.job(), us(90_000), OSLO, "metric")
+        assert f"Rain-safe since 10:05; full cure: 6{S}h{S}00{S}min missing at hand-over" in text
+
+    def test_the_screen_has_the_summary_too(self) -> None:
+        story = cured((2, "unfit"))
+        assert state(story, 3).summary == morning_summary(
+            story.job(), us(300 + 3 * 3_600), OSLO, "metric"
+        )
+
     def test_local_times_follow_the_shops_zone(self) -> None:
         story = cured((2, "unknown"))
         found = cure_state(story.job(), us(9_000), "America/Anchorage", "metric")

@@ -8,9 +8,9 @@ import numpy as np
 
 from envmon.clock import SECOND_US, iso_from_us
 from envmon.guard.words import clock_time
+from envmon.job.cure_words import CureWords, needs_text
 from envmon.job.fold import cure_at
 from envmon.job.live import CureState, Milestone
-from envmon.job.record_words import length_text
 from envmon.shop.stages import PRACTICE
 from envmon.units import QUANTITIES, format_value
 
@@ -66,7 +66,8 @@ def cure_state(
         cure.fitness,
         len(cure.breaks),
         milestones(job, cure),
-        _held_text(job, cure, timezone, worst or _needs(job, units)),
+        CureWords(job, cure, timezone).held(worst or needs_text(job, units)),
+        morning_summary(job, now_us, timezone, units),
     )
 
 
@@ -120,49 +121,6 @@ def reached_us(cure: Cure, need_us: int) -> int | None:
     return at_us + left_us if cure.fitness in _COUNTS else None
 
 
-def _held_text(job: Job, cure: Cure, timezone: str, why: str) -> str:
-    inside = f"{_length(cure.inside_us)} in window"
-    if not cure.breaks:
-        return f"Held: {inside}"
-    last = cure.breaks[-1]
-    if last.to_us is None and job.closed_us is None:
-        since = clock_time(last.from_us, timezone)
-        if last.fitness == "unknown":
-            return f"NOT KNOWN since {since}, not counted. {inside}"
-        return f"OUT OF WINDOW since {since}{f': {why}' if why else ''}. {inside}"
-    return f"{inside}, {_missed(cure)}"
-
-
-def _missed(cure: Cure) -> str:
-    """Return the time that does not count: ``40 min outside, 5 min not known``."""
-    spans = ((cure.outside_us, "outside"), (cure.unknown_us, "not known"))
-    return ", ".join(f"{_length(span_us)} {name}" for span_us, name in spans if span_us)
-
-
-def _length(span_us: int) -> str:
-    return length_text(span_us / SECOND_US)
-
-
-def _needs(job: Job, units: UnitSystem) -> str:
-    """Return the limits of the cure stage being worked, or of the full cure, in words."""
-    stage = "" if job.current is None else job.steps[job.current].stage
-    usual = job.limits.get("cure") or job.limits.get("early_cure") or []
-    limits = job.limits.get(stage, usual) if stage in {"early_cure", "cure"} else usual
-    return "needs " + ", ".join(_limit_text(limit, units) for limit in limits) if limits else ""
-
-
-def _limit_text(limit: dict[str, Any], units: UnitSystem) -> str:
-    quantity, low, high = QUANTITIES[limit["quantity"]], limit["low"], limit["high"]
-    if low is None:
-        text = f"at most {format_value(high, quantity, units)}"
-    elif high is None:
-        text = f"at least {format_value(low, quantity, units)}"
-    else:
-        lowest = format_value(low, quantity, units, unit=False)
-        text = f"{lowest}–{format_value(high, quantity, units)}"
-    return f"{quantity.label} {text}"
-
-
 def morning_summary(job: Job, now_us: int, timezone: str, units: UnitSystem) -> str:
     """Return in a few sentences whether the cure held overnight, and what is still missing.
 
@@ -175,40 +133,11 @@ def morning_summary(job: Job, now_us: int, timezone: str, units: UnitSystem) -> 
     cure = cure_now(job, now_us)
     if cure is None:
         return "No cure yet: not every panel is levelled."
+    words = CureWords(job, cure, timezone)
     since = f"Last panel levelled {clock_time(cure.since_us, timezone)}."
-    breaks = [_break_text(gone.from_us, gone.to_us, gone.fitness, timezone) for gone in cure.breaks]
-    gone = f" {'; '.join(breaks)}." if breaks else ""
-    marks = "; ".join(_mark_text(mark, timezone) for mark in _marks_with_us(job, cure))
-    held = _held_text(job, cure, timezone, _needs(job, units))
-    return f"{since} {held}.{gone} {marks[:1].upper()}{marks[1:]}."
-
-
-def _break_text(from_us: int, to_us: int | None, fitness: Window, timezone: str) -> str:
-    end = "now" if to_us is None else clock_time(to_us, timezone)
-    what = "not known" if fitness == "unknown" else "outside"
-    return f"{clock_time(from_us, timezone)}–{end} {what}"
-
-
-class _Mark(NamedTuple):
-    name: str
-    left_s: float
-    at_us: int | None
-
-
-def _marks_with_us(job: Job, cure: Cure) -> list[_Mark]:
-    return [
-        _Mark(mark.name, mark.left_s, reached_us(cure, round(mark.need_s * SECOND_US)))
-        for mark in milestones(job, cure)
-    ]
-
-
-def _mark_text(mark: _Mark, timezone: str) -> str:
-    if mark.left_s == 0:
-        return f"{mark.name} since {clock_time(mark.at_us, timezone)}"
-    left = length_text(mark.left_s)
-    if mark.at_us is None:
-        return f"{mark.name}: {left} missing, and the window does not hold"
-    return f"{mark.name} {clock_time(mark.at_us, timezone)} if it holds ({left} to go)"
+    marks = "; ".join(words.mark(mark) for mark in milestones(job, cure))
+    told = (since, f"{words.held(needs_text(job, units))}.", words.breaks(), f"{marks}.")
+    return " ".join(part[:1].upper() + part[1:] for part in told if part)
 
 
 def temperature_weighted_h(t_us: ArrayLike, temp_c: ArrayLike, max_gap_s: float = 600.0) -> float:

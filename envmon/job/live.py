@@ -131,6 +131,8 @@ class CureState(msgspec.Struct, frozen=True):
     milestones: tuple[Milestone, ...]
     text: str
     """One line: did it hold?"""
+    summary: str = ""
+    """A few sentences for the morning: when it did not hold, and what is still missing."""
 
 
 class NoteState(msgspec.Struct, frozen=True):
