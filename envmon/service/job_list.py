@@ -86,7 +86,7 @@ def _print(documents: list[dict[str, Any]], shop: Shop) -> None:
         return
     table = Table(show_edge=False, pad_edge=False)
     for head in ("job", "bay", "vehicle", "procedure", "opened", "stands at", "cure"):
-        table.add_column(head, overflow="fold")
+        table.add_column(head, overflow="fold", no_wrap=head == "job")
     for each in documents:
         table.add_row(*(Text(cell) for cell in _cells(each, shop)))
     console.print(table)
