@@ -93,7 +93,7 @@ def test_schema_is_json_of_the_named_draft() -> None:
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     assert set(schema["properties"]) == {
         "shop", "broker", "store", "alarms", "notice", "bay", "point", "product", "procedure",
-        "contact", "bench", "body", "button",
+        "contact", "bench", "body", "button", "heating", "heater", "tariff",
     }  # fmt: skip
     assert schema["required"] == ["shop", "bay"]
 

@@ -13,6 +13,7 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, Field, model_validator
 
 from envmon.shop.alerting import AlarmsInfo, Contact, NoticeInfo
+from envmon.shop.heat import Heater, HeatingInfo, Tariff
 from envmon.shop.limits import Metres, Number, Seconds, Slug, Strict
 from envmon.shop.work import BenchInfo, Body, Button, Procedure, Product
 from envmon.units import UnitSystem
@@ -186,6 +187,9 @@ class Shop(Strict):
     bench: BenchInfo = BenchInfo()
     body: tuple[Body, ...] = ()
     button: tuple[Button, ...] = ()
+    heating: HeatingInfo = HeatingInfo()
+    heater: tuple[Heater, ...] = ()
+    tariff: tuple[Tariff, ...] = ()
 
     def bay_by_id(self, bay_id: str) -> Bay:
         """Return a bay.

@@ -39,6 +39,8 @@ PATTERNS: dict[str, str] = {
     r"^https?://[^\s/]+(/[^\s?#]*)?$": (
         "the beginning of a web address, such as 'https://air.shop.example'"
     ),
+    r"^[A-Z]{3}$": "three capital letters of ISO 4217, such as EUR",
+    r"^([01]\d|2[0-3]):[0-5]\d$": "a time of day such as 06:30",
 }
 """What each pattern of the models means, in words."""
 
