@@ -129,9 +129,16 @@ def test_first_light(demo: Demo) -> None:
     demo.until("plugged in again, coating is known", 20,
                lambda bays: coating(bays["north"]) in {"fit", "marginal", "unfit"})  # fmt: skip
 
-    demo.post("/api/v1/bays/south/stage", {"stage": "decontamination"})
-    demo.until("the stage the person said", 10,
-               lambda bays: bays["south"]["stage"] == "decontamination")  # fmt: skip
+    jobs = {job["bay"]: job["job"] for job in demo.get("/api/v1/jobs")["jobs"]}
+    assert set(jobs) == {"north", "south"}
+    panels = demo.get(f"/api/v1/jobs/{jobs['north']}")["panels"]
+    assert any(mark["step"] == "levelled" for panel in panels for mark in panel["marks"])
+    noted = demo.post("/api/v1/bays/south/acts", {"act": "note", "text": "hull is dry"})
+    assert noted["job"] == jobs["south"]
+    with pytest.raises(urllib.error.HTTPError) as refused:
+        demo.post("/api/v1/bays/south/stage", {"stage": "decontamination"})
+    assert refused.value.code == 409
+    assert "/bench/south" in json.load(refused.value)["error"]
 
     assert demo.process.wait(timeout=120) == 0
     with pytest.raises(urllib.error.URLError):

@@ -14,7 +14,7 @@ from envmon.facts import Event
 from envmon.job.events import OPENED, PANEL_EVENTS, SKIPPED, STAGE_ENDED, STAGE_STARTED
 from envmon.job.fold import fold
 from envmon.job.model import Book, Job
-from envmon.service.demo_person import PATIENCE_S, Scene, next_wish
+from envmon.service.demo_person import PASSED, PATIENCE_S, Scene, next_wish
 from envmon.shop.load import check_text
 from envmon_sensors.scenario import DEMO_DAY, VISITS, Scenario, local_us
 
@@ -146,17 +146,20 @@ def test_the_coating_follows_the_script(motorcycle: Obeying) -> None:
     coating = only_job(motorcycle).steps[5].runs[0]
     assert coating.to_us is not None
     assert abs(coating.from_us - local_us(DEMO_DAY, "08:50")) <= 4 * MINUTE_US
-    assert coating.to_us - coating.from_us < 25 * MINUTE_US
+    assert coating.to_us - coating.from_us < 32 * MINUTE_US
     assert coating.to_us < local_us(DEMO_DAY, visit.leave)
 
 
 def test_a_demo_begun_at_ten_skips_what_is_past_with_a_reason() -> None:
     job = only_job(worked("north", "09:58", "13:30"))
     assert [step.status for step in job.steps[:5]] == ["skipped"] * 5
-    assert {step.skip_reason for step in job.steps[:5]} == {"done before the demo began"}
+    assert {step.skip_reason for step in job.steps[:5]} == {PASSED}
     assert [step.status for step in job.steps[5:9]] == ["done"] * 4
     assert all(panel.last is not None for panel in job.panels)
     assert job.steps[9].status == "active"
+    coated = job.steps[7].runs[0]
+    assert coated.to_us is not None  # still at it when the wash next door has made it too humid
+    assert coated.to_us > local_us(DEMO_DAY, "11:40")
 
 
 def test_past_its_panels_no_job_is_opened() -> None:

@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from envmon.clock import MINUTE_US, SECOND_US, Clock, clock_from_text
+from envmon.clock import SECOND_US, Clock, clock_from_text
 from envmon.intake.link import BrokerLink
 from envmon.job.events import JOB_ACT, REFUSED
 from envmon.job.fold import fold
@@ -33,6 +33,8 @@ VISITS_TOPIC = "demo/visits"
 ANSWER_S = 2.0
 """The watch answers within a fraction of this; after it the person asks again [s, real time]."""
 TURN_S = 0.05
+AGAIN_US = 120 * SECOND_US
+"""After a refusal the person looks again so much later [µs]."""
 
 
 class Hand:
@@ -54,7 +56,7 @@ class Hand:
         """Note that the watch has answered a request of this bay."""
         if ask == self._asked:
             self._asked = 0
-            self._again_us = at_us + MINUTE_US if refused else 0
+            self._again_us = at_us + AGAIN_US if refused else 0
             if not refused:
                 self._refused = None
 

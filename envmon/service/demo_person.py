@@ -22,8 +22,9 @@ WORK = {
 }
 """Vehicle of the script -> procedure and body of the demo's shop file."""
 BY = "demo"
-PATIENCE_S = 600.0
+PATIENCE_S = 300.0
 """So long the person waits for a guard before starting with a reason [s]."""
+PASSED = "the script of the demo has passed it"
 _AFTER_COATING = frozenset({"early_cure", "cure", "hand_over"})
 _WIPE_S, _INSPECT_S, _NO_SHEET_S = 15.0, 10.0, 180.0
 
@@ -88,7 +89,7 @@ def _step_wish(scene: Scene, job: Job, waited_s: float) -> Wish | None:
         return _act("finish", step=now_at) if job.steps[now_at].stage == "coating" else None
     passed = next((i for i in range(now_at + 1, target) if job.steps[i].status == "todo"), None)
     if passed is not None:
-        return _act("skip", step=passed, reason="done before the demo began")
+        return _act("skip", step=passed, reason=PASSED)
     reason = {"reason": "the day goes on"} if waited_s >= PATIENCE_S else {}
     return _act("start", step=target, **reason)
 
@@ -99,7 +100,7 @@ def _pause_wish(job: Job) -> Wish | None:
         return _act("finish", step=job.current)
     following = job.following
     if following is not None and job.steps[following].stage == "hand_over":
-        return _act("start", step=following)
+        return _act("start", step=following, reason="the customer takes it before its full cure")
     return None
 
 
