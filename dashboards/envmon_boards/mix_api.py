@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from envmon.mix_answer import MixAnswer
     from envmon_boards.api import Boards
 
-_QUESTIONS: dict[str, type[RatioQuestion | ImpactQuestion | BlendQuestion]] = {
+QUESTIONS: dict[str, type[RatioQuestion | ImpactQuestion | BlendQuestion]] = {
     "ratio": RatioQuestion,
     "pir": ImpactQuestion,
     "blend": BlendQuestion,
@@ -38,9 +38,9 @@ def board_document(answer: MixAnswer) -> dict[str, Any]:
 
 
 def _sum(kind: str, texts: dict[str, str]) -> Response:
-    question = _QUESTIONS.get(kind)
+    question = QUESTIONS.get(kind)
     if question is None:
-        raise InputError(f"sum is {kind!r}; allowed: {', '.join(_QUESTIONS)}, resin")
+        raise InputError(f"sum is {kind!r}; allowed: {', '.join(QUESTIONS)}, resin")
     units = texts.pop("units", "metric")
     if units not in {"metric", "us"}:
         raise InputError(f"units are {units!r}; allowed: metric, us")

@@ -83,6 +83,7 @@ _SHARES = tuple(
 )
 _LANCES = tuple(f"1:{parts}" for parts in (*range(31), 35, 40, 50))
 
+_DILUTED = _plain("mix", "ratio", _RATIOS[1:], "1:10")
 _RATIO = _plain("mix", "ratio", _RATIOS, "1:10")
 _LANCE = _plain("lance", "lance: bottle to passing water", _LANCES, "1:9")
 _BOTTLE = _volume("bottle", "bottle holds", "1 l")
@@ -92,7 +93,7 @@ SUMS = (
         "ratio", "Bucket and bottle", "ratio",
         (
             Way("fill a bottle", (_RATIO, _volume("total", "bottle holds", "1 l"))),
-            Way("water is in", (_RATIO, _volume("water", "water in the bucket", "10 l"))),
+            Way("water is in", (_DILUTED, _volume("water", "water in the bucket", "10 l"))),
         ),
     ),
     Sum(

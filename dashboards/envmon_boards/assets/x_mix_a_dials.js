@@ -17,10 +17,29 @@
     input.maxLength = 16;
     input.setAttribute("aria-label", dial.querySelector(".dial-name").textContent);
     input.addEventListener("input", changed);
+    input.addEventListener("change", () => follow(dial, input.value));
     input.addEventListener("keydown", (event) => event.key === "Enter" && input.blur());
     input.addEventListener("focus", () => input.select());
     dial.querySelector("[data-room]").replaceChildren(input);
     setPlace(dial, Number(dial.dataset.place), units);
+  }
+
+  const reading = (text) => {
+    const [, number, unit] = /^(?:1:)?\s*([\d.]+)\s*(.*)$/.exec(text.trim()) ?? [];
+    return { number: Number(number), unit: unit?.toLowerCase() };
+  };
+
+  // After something was written, less and more go on from the usual value next to it.
+  function follow(dial, written) {
+    const { number, unit } = reading(written);
+    for (const ladder of JSON.parse(dial.dataset.ladder)) {
+      const usual = ladder.map(reading);
+      const place = usual.findLastIndex((one) => one.unit === unit && one.number <= number);
+      if (place >= 0) {
+        dial.dataset.place = place;
+        return;
+      }
+    }
   }
 
   function setPlace(dial, place, units) {

@@ -179,6 +179,7 @@
       const place = kept(`${sumOf(dial).dataset.sum}-${dial.dataset.ofWay}-${dial.dataset.dial}`);
       if (place !== null) dials.setPlace(dial, Number(place), state.units);
     }
+    root.addEventListener("pointerdown", () => { heldOn = null; });
     dials.holdable(root, stepped);
     root.addEventListener("click", (event) => {
       const key = event.target.closest?.("[data-mix-act]");
