@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from envmon.clock import SECOND_US
+from envmon.job.cure import temperature_weighted_h, wet_risk
 from envmon.job.record_numbers import DEFINITION, Span, iso_us, run_numbers
-from envmon.job.record_series import conditions_held, inputs_of
+from envmon.job.record_series import conditions_held, inputs_of, rising
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -64,7 +65,25 @@ def measured(job: Job, scene: Scene, until_us: int, taken_in_us: int | None) -> 
             run_numbers(span, job.limits.get(span.stage, ()), scene)
             for span in spans_of(job, until_us)
         ],
+        "cure": _cure(job, scene, until_us),
         "charts": list(_charts(job, scene, until_us)),
+    }
+
+
+def _cure(job: Job, scene: Scene, until_us: int) -> dict[str, Any] | None:
+    """Return what was warm and what was near to wet while it cured: guidance beside the hours."""
+    if job.cure is None or until_us <= job.cure.since_us:
+        return None
+    ends = job.cure.since_us, until_us
+    of = "panel_temp_c" if scene.sources.get("panel_temp_c") else "air_temp_c"
+    warm = conditions_held(of, scene, ends)
+    risk = wet_risk(conditions_held("dew_margin_k", scene, ends).values.tolist())
+    weighted_h = temperature_weighted_h(warm.edges_us[:-1], warm.values)
+    return {
+        "weighted_h": round(weighted_h, _DIGITS),
+        "weighted_by": of,
+        "wet_risk": risk.level,
+        "lowest_margin_k": None if risk.lowest_k is None else round(risk.lowest_k, _DIGITS),
     }
 
 
@@ -102,7 +121,7 @@ def _chart(job: Job, scene: Scene, stage: str, ends: tuple[int, int]) -> Iterato
 
 def _lane(whole: Held, edges_us: NDArray[np.int64]) -> dict[str, list[float | None]]:
     """Return lowest, mean and highest value in force between edges; None where nothing is known."""
-    cut_us = np.unique(np.concatenate([whole.edges_us, edges_us]))
+    cut_us = rising(np.concatenate([whole.edges_us, edges_us]))
     values, spans = whole.over(cut_us), np.diff(cut_us)
     start = np.searchsorted(cut_us, edges_us[:-1])
     known = ~np.isnan(values)

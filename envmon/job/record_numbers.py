@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from envmon.clock import SECOND_US, iso_from_us
-from envmon.job.record_series import NOT_WORKED_OUT, Held, conditions_held
+from envmon.job.record_series import NOT_WORKED_OUT, Held, conditions_held, rising
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -140,7 +140,7 @@ def _together(span: Span, states: Sequence[Held]) -> dict[str, float] | None:
     """Return how long all limits held at once; outside outweighs unknown. None without limits."""
     if not states:
         return None
-    edges_us = np.unique(np.concatenate([state.edges_us for state in states]))
+    edges_us = rising(np.concatenate([state.edges_us for state in states]))
     if span.to_us <= span.from_us:
         return {"inside_s": 0.0, "outside_s": 0.0, "unknown_s": 0.0}
     rows = np.array([state.over(edges_us) for state in states])

@@ -14,9 +14,11 @@ from envmon.job.record_look import FRAME, LOOK
 from envmon.job.record_verdict import Verdict, cure_verdict, run_verdicts
 from envmon.job.record_words import (
     UNKNOWN,
+    amount_text,
     clock_text,
     day_text,
     full_text,
+    label_of,
     length_text,
     plain_day,
 )
@@ -163,7 +165,25 @@ def _cure(document: Mapping[str, Any]) -> Html:
     ]
     since = f"Last panel levelled {full_text(cure['since'], zone)}. {cure['text']}."
     heads = ("mark", "hours in window", "reached", "who says so")
-    return section("Cure", tag("p", since), table(heads, rows, "marks"))
+    guide = tag("p", _guidance(document), class_="soft")
+    return section("Cure", tag("p", since), table(heads, rows, "marks"), guide)
+
+
+def _guidance(document: Mapping[str, Any]) -> str:
+    """Return what the readings say of the cure beside the hours in window."""
+    found, units = document["measured"]["cure"], document["shop"]["units"]
+    if found is None:
+        return ""
+    lowest = amount_text(found["lowest_margin_k"], "dew_margin_k", units)
+    wet = {
+        "unknown": "not known throughout", "wet": "WET", "near": "close to wet",
+        "low": "under the 3 K rule",
+    }.get(found["wet_risk"], "dry")  # fmt: skip
+    return (
+        f"Panel above dew point: lowest {lowest}, {wet}. Weighted by temperature "
+        f"{found['weighted_h']:.1f} h ({label_of(found['weighted_by'])}; a rule of thumb, an hour "
+        "at 20 °C is one, at 30 °C two: guidance beside the hours in window, never instead)."
+    )
 
 
 def _reached(mark: Mapping[str, Any], zone: str) -> str:

@@ -94,7 +94,7 @@ def held(said: Said, stale_us: int, span: tuple[int, int]) -> Held:
     near = slice(*np.searchsorted(said.t_us, [span[0] - stale_us, span[1]]))
     t_us, values = said.t_us[near], said.values[near]
     ends_us = np.minimum(np.append(t_us[1:], span[1]), t_us + stale_us)
-    edges_us = np.unique(np.clip(np.concatenate([span, t_us, ends_us]), *span))
+    edges_us = rising(np.clip(np.concatenate([span, t_us, ends_us]), *span))
     if not len(t_us):
         return Held(edges_us, np.full(len(edges_us) - 1, np.nan))
     places = np.searchsorted(t_us, edges_us[:-1], side="right") - 1
@@ -115,8 +115,15 @@ def median_held(parts: Sequence[Held]) -> Held:
 
 
 def _all_edges(parts: Sequence[Held]) -> Ints:
-    edges: Ints = np.unique(np.concatenate([part.edges_us for part in parts]))
-    return edges
+    return rising(np.concatenate([part.edges_us for part in parts]))
+
+
+def rising(times_us: Ints) -> Ints:
+    """Return times in order, each once; quicker here than ``np.unique``, which hashes."""
+    ordered = np.sort(times_us)
+    first = np.ones(len(ordered), bool)
+    first[1:] = ordered[1:] != ordered[:-1]
+    return ordered[first]
 
 
 def _margin(air_c: Floats, hum_pct: Floats, panel_c: Floats) -> Any:
