@@ -6,7 +6,13 @@ import json
 import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from envmon.physics.solvent import CAUTIONS, Vapour, changes_needed, ventilation_heat_w
+from envmon.physics.solvent import (
+    CAUTIONS,
+    PANEL_FLOW_M3_S,
+    Vapour,
+    changes_needed,
+    ventilation_heat_w,
+)
 from envmon.physics.solvent_limits import PART_OF_LEL, WINDOW_S, VapourLimit, limits_of
 
 if TYPE_CHECKING:
@@ -16,7 +22,8 @@ if TYPE_CHECKING:
 
 MODEL = (
     "Model: all of it evaporates while it is spread; the bay is one volume, its ventilation "
-    "divided by the mixing factor; at the panel 7 m³ of air a minute take up what evaporates there."
+    "divided by the mixing factor; at the panel {flow} of air a minute take up what evaporates "
+    "there."
 )
 LEFT_OUT = (
     "Left out: vapour from before and from other work of the shift, other solvents in the product, "
@@ -145,7 +152,9 @@ def vapour_document(answer: VapourAnswer) -> dict[str, Any]:
         "air_changes_needed_per_h": answer.changes,
         "heat_w": heat_w, "kept_up_s": answer.kept_up_s if finite else None,
         "heat_kwh": heat_w * answer.kept_up_s / 3.6e6 if finite and heat_w is not None else None,
-        "course": course_of(vapour), "model": MODEL, "left_out": [LEFT_OUT, HEAT_LEFT_OUT],
+        "course": course_of(vapour),
+        "model": MODEL.format(flow=f"{60 * PANEL_FLOW_M3_S:.0f} m³"),
+        "left_out": [LEFT_OUT, HEAT_LEFT_OUT],
         "cautions": list(CAUTIONS),
     }  # fmt: skip
 

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.mix_texts import celsius_text, digits
-from envmon.physics.solvent import CAUTIONS, MOST_CHANGES
+from envmon.physics.solvent import CAUTIONS, MOST_CHANGES, PANEL_FLOW_M3_S
 from envmon.units import convert
 from envmon.vapour_report import HEAT_LEFT_OUT, LEFT_OUT, MODEL
 
@@ -115,9 +115,17 @@ def text_lines(answer: VapourAnswer, units: UnitSystem) -> list[str]:
     for row in limit_rows(answer, units):
         limits.append(f"{row.name:<16} {row.word:<5} {row.ppm}, {row.over} ({row.source})")
         limits.append(f"{'':<22} {row.needs}")
-    notes = [LEFT_OUT, HEAT_LEFT_OUT, MODEL]
     head = [text for text in (say_of(answer, units), help_of(answer)) if text]
-    return [*head, "", *told, "", *limits, "", *notes, *(f"! {text}" for text in CAUTIONS)]
+    cautions = [f"! {text}" for text in CAUTIONS]
+    return [*head, "", *told, "", *limits, "", *notes_of(units), *cautions]
+
+
+def notes_of(units: UnitSystem) -> tuple[str, ...]:
+    """Return what is left out, and the model."""
+    flow_m3 = 60 * PANEL_FLOW_M3_S
+    cubic_feet = flow_m3 / convert(1.0, "ft3", "volume")
+    flow = f"{digits(cubic_feet, 2)} ft³" if units == "us" else f"{flow_m3:.0f} m³"
+    return (LEFT_OUT, HEAT_LEFT_OUT, MODEL.format(flow=flow))
 
 
 def ppm_text(ppm: float) -> str:

@@ -67,20 +67,6 @@ def test_us_units_in_give_the_same_si_out() -> None:
             assert us[name] == pytest.approx(value, rel=1e-6), name
 
 
-def test_flow_instead_of_air_changes() -> None:
-    """353.147 ft³/min are 10 m³/min, 600 m³/h; by definition of the foot."""
-    for flow in ("600 m3/h", "600 m³/h", "353.1467 cfm", "166.6667 l/s"):
-        found = answer("50 g", *WIPE[:4], "--air", flow)
-        assert found["air_changes_per_h"] == pytest.approx(3, rel=1e-6)
-
-
-def test_volume_and_share_give_the_mass() -> None:
-    """0.785 kg/l at 20 °C: CRC Handbook (from memory)."""
-    assert answer("100 ml", *WIPE, "--share", "70 %")["mass_kg"] == pytest.approx(0.05495)
-    assert answer("70", *WIPE)["mass_kg"] == pytest.approx(0.05495)
-    assert answer("50 g", *WIPE, "--share", "50")["mass_kg"] == pytest.approx(0.025)
-
-
 def test_over_a_limit_ends_with_1_and_says_what_it_takes() -> None:
     """Put back: with the air it asks for, nothing is over, and a little less air is too little."""
     much = ("200 ml", "--over", "60 min", "--volume", "120", "--share", "100 %")
@@ -144,27 +130,15 @@ def test_us_lines_are_in_us_units() -> None:
     for words in ("1.64 oz 2-propanol", "350 cfm", "14 °F", "BTU/h"):
         assert words in ran.stdout, words
     assert "°C" not in ran.stdout
-    assert "m³/h" not in ran.stdout
+    assert "m³" not in ran.stdout
 
 
 @pytest.mark.parametrize(
     ("arguments", "parts"),
     [
         (("2 ells", *WIPE), ("amount is '2 ells'", "60 ml, 2 fl oz, 50 g")),
-        (("-5 ml", *WIPE), ("No such option",)),
-        (("0 ml", *WIPE), ("mass of the carrier is 0 kg", "0.1 g to 20 kg")),
-        (("90 l", *WIPE), ("mass of the carrier is 70.65 kg",)),
-        (("50 g", "--over", "soon", *WIPE[2:]), ("time of spreading is 'soon'", "20 min")),
-        (("50 g", *WIPE[:2], "--volume", "2", "--air", "3"), ("is 2 m³", "5 to 20 000 m³")),
         (("50 g", *WIPE[:4], "--air", "900"), ("air changes is 900", "0 to 60")),
-        (("50 g", *WIPE[:4], "--air", "3 gusts"), ("ventilation is '3 gusts'", "350 cfm")),
-        (("50 g", *WIPE, "--mixing", "0.5"), ("mixing factor is 0.5", "1 (mixes fully)")),
-        (("50 g", *WIPE, "--temp", "90"), ("bay temperature is 90 °C", "0 to 45 °C")),
-        (("50 g", *WIPE, "--outdoor", "-99"), ("outdoor temperature is -99 °C", "−60 to 60")),
-        (("50 g", *WIPE, "--share", "140"), ("share of the solvent is 140 %",)),
-        (("50 g", *WIPE, "--carrier", "water"), ("no vapour limits", "2-propanol, ethanol")),
-        (("50 g", *WIPE, "--carrier", "petrol"), ("'petrol'", "there are values for")),
-        (("50 g", *WIPE, "--altitude", "9000"), ("altitude is 9000 m", "4000 m")),
+        (("-5 ml", *WIPE), ("No such option",)),
         (("50 g", *WIPE, "--units", "ells"), ("--units", "ells")),
         (("50 g", *WIPE[:4]), ("--air",)),
         (WIPE, ("Missing argument",)),

@@ -12,8 +12,8 @@ from starlette.concurrency import run_in_threadpool
 
 from envmon.guard.live import BayState
 from envmon.vapour_question import VapourQuestion
-from envmon.vapour_report import HEAT_LEFT_OUT, LEFT_OUT, MODEL, answer_of, course_of
-from envmon.vapour_texts import help_of, limit_rows, lines_of, say_of
+from envmon.vapour_report import answer_of, course_of
+from envmon.vapour_texts import help_of, limit_rows, lines_of, notes_of, say_of
 from envmon_boards.door import answered, fresh_json
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def vapour_view(asked: Mapping[str, str], units: UnitSystem, altitude_m: float) 
         "lines": lines_of(answer, units),
         "limits": limits,
         "course": course_of(answer.work.vapour),
-        "notes": (LEFT_OUT, HEAT_LEFT_OUT, MODEL),
+        "notes": notes_of(units),
     }
 
 
