@@ -118,7 +118,7 @@ def job(current: int | None = 7, **more: Any) -> JobState:
         opened_at=at(-7_300), steps=steps(current, done), current=current,
         following=following if following < len(STEPS) else None, hindrances=(), panels=states,
         in_flight=3, flying=sum(s.phase in {"flashing", "due", "overdue"} for s in states),
-        next=Proposal("apply", "apply Roof left", "roof-left"),
+        next=Proposal("apply", "Apply Roof left", "roof-left"),
         products=("Harbour Glaze · 4711",),
     )  # fmt: skip
     return msgspec.structs.replace(base, **more)
@@ -140,7 +140,12 @@ def coating(*, overdue: bool = False) -> JobState:
     ]
     return job(
         panels=panels(*roof, first, second, third),
-        next=Proposal("level", "level Bonnet left", "bonnet-left", urgent=True),
+        next=Proposal(
+            "level",
+            "Level Bonnet left NOW" if overdue else "Level Bonnet left",
+            "bonnet-left",
+            urgent=True,
+        ),
         undo=UndoState(39, "Left front wing applied"),
         notes=(NoteState(at(-900), "scratch on the left mirror, was there before", "Kim"),),
     )
@@ -157,7 +162,8 @@ def before_coating(*, hindered: bool = True) -> JobState:
     """Return a job whose coating is to be started next."""
     return job(
         None, done=7, hindrances=HINDRANCES if hindered else (),
-        next=Proposal("start", "start Coating", step=7),
+        next=Proposal("wait", f"Coating: {HINDRANCES[0].text}", step=7, at=at(190)) if hindered
+        else Proposal("start", "Start Coating", step=7),
     )  # fmt: skip
 
 
@@ -172,7 +178,10 @@ def curing(window: Any = "fit") -> JobState:
                      "held but for 10 min: panel 2.1 K above the dew point at 11:20")  # fmt: skip
     all_done = panels(*(panel(name, "done", 15_000, inspected_at=at(-13_000)) for name in PANELS))
     return job(
-        9, panels=all_done, cure=cure, next=Proposal("wait", "full cure at 18:50", at=at(17_100))
+        9,
+        panels=all_done,
+        cure=cure,
+        next=Proposal("wait", "No water. Full cure at 18:50", at=at(17_100)),
     )
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 from fastapi import APIRouter, Request
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import JSONResponse, Response  # noqa: TC002 - FastAPI reads them
 from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import iso_from_us

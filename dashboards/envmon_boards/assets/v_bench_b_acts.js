@@ -43,6 +43,15 @@
     return answer;
   }
 
+  // What was only kept is out of date once the job has gone on.
+  let version = 0;
+  function hear(job) {
+    const now = job?.version ?? 0;
+    if (now === version) return;
+    version = now;
+    for (const [place, one] of said) if (one.kind === "warn") said.delete(place);
+  }
+
   function drawSaid(root) {
     for (const box of root.querySelectorAll("[data-said]")) {
       const one = said.get(box.dataset.said);
@@ -63,5 +72,5 @@
     return { button, ...button.dataset, place: button.dataset.place ?? "next" };
   }
 
-  Object.assign(window.envmon.bench, { act, say, drawSaid, isWaiting, pressed, bayId });
+  Object.assign(window.envmon.bench, { act, say, hear, drawSaid, isWaiting, pressed, bayId });
 })();

@@ -21,7 +21,7 @@
       const data = { act: one.act, panel: panel.id, place: panel.id };
       if (one.result) data.result = one.result;
       setAct(button, one.words, data, { off: !able || isWaiting(panel.id) });
-      button.classList.toggle("main", place === 0 && job.next.panel === panel.id);
+      button.classList.toggle("main", place === 0 && job.next.panel === panel.id && job.next.act === one.act);
       const name = `${panel.name}: ${one.words}`;
       if (button.getAttribute("aria-label") !== name) button.setAttribute("aria-label", name);
     });
@@ -62,7 +62,9 @@
     setAct(level, "level", { act: "level", panel: panel.id, place: panel.id }, { off });
     level.setAttribute("aria-label", `${panel.name}: level`);
     const times = panel.factor ? [`${panel.factor.toFixed(2)} × the sheet's time`] : [];
-    text(sub(box, "p", "facts"), [...times, ...panel.why].join(" · "));
+    // They are the same for most: told in full of the one due first.
+    const why = box.previousElementSibling ? [] : panel.why;
+    text(sub(box, "p", "facts"), [...times, ...why].join(" · "));
     text(sub(box, "p", "outside"), panel.outside_sheet);
     sub(box, "p", "bench-said").dataset.said = panel.id;
   }

@@ -2,7 +2,7 @@
 "use strict";
 (() => {
   const { make, timeOfDay, setShape, kindOf, WORDS, lengthText } = window.envmon;
-  const { keep, text, sub, actButton, setAct, isWaiting, ask, act } = window.envmon.bench;
+  const { keep, text, sub, actButton, setAct, isWaiting, ask, act, minutesText } = window.envmon.bench;
   const STATUS = { todo: ["none", "to do"], active: ["low", "now"], done: ["fit", "done"],
     skipped: ["none", "skipped"] };
   const WHY = ["the sheet allows it", "measured by hand", "the customer wants it so"];
@@ -63,7 +63,7 @@
   function untilText(hindrance, now) {
     if (!hindrance.until || now === null) return "";
     const left = (Date.parse(hindrance.until) - now) / 1000;
-    return left > 0 ? `over in ${lengthText(left)}, at ${timeOfDay(hindrance.until)}` : "over now";
+    return left > 0 ? `${minutesText(left)} to go` : "over now";
   }
 
   function drawHindrances(box, job, { now }) {
@@ -109,10 +109,10 @@
   }
 
   // What hinders an act is overridden with a reason only.
-  function askReason(place, body, hindrances) {
+  function askReason(place, body, hindrances, name = "") {
     const what = { start: "Start", finish: "Finish", close: "Close" }[body.act] ?? "Go on";
     ask({
-      title: `${what} all the same?`, lines: hindrances.map((one) => one.text),
+      title: [what, name, "all the same?"].filter(Boolean).join(" "), lines: hindrances.map((one) => one.text),
       fields: [{ name: "reason", label: "why (goes into the record)", least: 3, choices: WHY }],
       go: `${what.toLowerCase()} all the same`, done: ({ reason }) => act(place, { ...body, reason }),
     });
@@ -120,7 +120,7 @@
 
   function start(place, step, job) {
     const body = { act: "start", job: job.job, step, seen: job.steps[step].status };
-    if (step === job.following && job.hindrances.length) askReason(place, body, job.hindrances);
+    if (step === job.following && job.hindrances.length) askReason(place, body, job.hindrances, job.steps[step].name);
     else act(place, body);
   }
 

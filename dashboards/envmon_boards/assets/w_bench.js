@@ -4,10 +4,9 @@
   const { put, make, timeOfDay, setShape, kindOf, WORDS, isOpen, isUnseen, headOf, partsOf, byUrgency } =
     window.envmon;
   const bench = window.envmon.bench;
-  const { keep, text, sub, actButton, setAct, minutesText, isWaiting, act } = bench;
+  const { keep, text, sub, actButton, setAct, minutesText, clockOf, isWaiting, act } = bench;
   const SHOWN = [["air_temp_c", "air"], ["rel_hum_pct", "humidity"], ["panel_temp_c", "panel"],
     ["dew_margin_k", "above dew point"]];
-  const LOUD = new Set(["level"]);
   let last = null; // the job as it is drawn now
 
   const part = (root, name) => root.querySelector(`[data-part="${name}"]`);
@@ -62,14 +61,18 @@
     const left = at && now !== null ? (Date.parse(at) - now) / 1000 : 0;
     const clock = left > 0 ? minutesText(left) : "";
     if (what === "none") return [];
-    if (what === "wait") return [{ data: { next: "wait" }, words: job.next.text, clock, off: true }];
+    if (what === "wait") {
+      const waits = { data: { next: "wait" }, words: job.next.text, clock, off: true };
+      const hindered = !panel && step === job.following && job.hindrances.length > 0;
+      const start = { data: { act: "start", step: String(step), next: "start" },
+        words: "start all the same …", clock: "", against: 1 };
+      return hindered ? [waits, start] : [waits];
+    }
     if (what === "inspect") {
       return [["clean", `${job.next.text}: clean`], ["high_spot", "high spot"]].map(([result, words]) =>
         ({ data: { act: what, ...to, result, next: what }, words, clock: "" }));
     }
-    const against = what === "start" && step === job.following ? job.hindrances.length : 0;
-    const words = against ? `${job.next.text} against ${against === 1 ? "one thing" : `${against} things`} …` : job.next.text;
-    return [{ data: { act: what, ...to, next: what }, words, clock, against }];
+    return [{ data: { act: what, ...to, next: what }, words: job.next.text, clock }];
   }
 
   function drawNext(root, job, { now, able }) {
@@ -82,7 +85,10 @@
       setActInside(button, inside, [one.words, one.clock], { ...one.data, place: "next" },
         { off: one.off || !able || isWaiting("next") });
       button.classList.toggle("against", Boolean(one.against));
-      button.classList.toggle("urgent", LOUD.has(one.data.act) && job.next.urgent);
+      const panel = job.panels.find((other) => other.id === job.next.panel);
+      const late = one.data.act === "level" && panel && clockOf(panel, now).phase === "overdue";
+      button.classList.toggle("urgent", one.data.act === "level" && job.next.urgent && !late);
+      button.classList.toggle("late", Boolean(late));
     });
     const undo = root.querySelector(".bench-undo");
     undo.disabled = false;
@@ -123,6 +129,7 @@
   function draw(root, view, alarms, shop) {
     const job = view.job.job;
     last = job;
+    bench.hear(job);
     root.dataset.job = job ? "yes" : "no";
     root.querySelector(".bench-columns").hidden = false;
     root.querySelector(".bench-dock").hidden = !job;

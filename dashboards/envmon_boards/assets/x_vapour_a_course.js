@@ -57,7 +57,7 @@
 
     const across = (ppm) => `M${EDGE.left} ${y(ppm)}H${wide - EDGE.right}`;
     const names = []; // over the curves, so that they can be read
-    const step = roundStep(top, 4);
+    const step = roundStep(top, 5);
     for (let ppm = step; ppm <= top; ppm += step) {
       svg.append(draw("path", { class: "grid", d: across(ppm) }));
       names.push(draw("text", { class: "soft", x: EDGE.left, y: y(ppm) - 4 }, `${Math.round(ppm)} ppm`));
