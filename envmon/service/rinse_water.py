@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from envmon.clock import DAY_US
 from envmon.service.span import day_edges_us
 
 if TYPE_CHECKING:
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 RINSE_STAGE = "rinse"
+ALL_WATER_DAYS = 30
+"""All water is looked at so far back: a sensor that always reads gives a day of it each day."""
 
 
 class RinseDay(NamedTuple):
@@ -58,7 +61,7 @@ def rinse_days(
     """Return the rinse water of each local day.
 
     A tap may give rinse water and plain water in turn; so only what was read while the final rinse
-    was worked counts, where the chain knows of any.
+    was worked counts, where the chain knows of any; else all water of the last 30 days.
 
     Args:
         past: Everything kept.
@@ -72,7 +75,8 @@ def rinse_days(
     """
     rinses = _charted(past, series, _rinses(past.store, bay, *span_us))
     only_rinse = bool(len(rinses[0]))
-    t_us, ppm = rinses if only_rinse else _charted(past, series, [span_us])
+    newest_us = max(span_us[0], span_us[1] - ALL_WATER_DAYS * DAY_US), span_us[1]
+    t_us, ppm = rinses if only_rinse else _charted(past, series, [newest_us])
     return RinseDays(list(_medians(t_us, ppm, zone)), only_rinse)
 
 
