@@ -76,6 +76,12 @@ def test_a_press_without_a_job_is_refused_in_words(tmp_path: Path) -> None:
     hand.store.close()
 
 
+def test_a_foot_that_rests_on_the_switch_does_not_fill_the_chain(hand: JobHand) -> None:
+    hand.ask("close", reason="nothing to press for")
+    refused = [kind for _ in range(100) for kind in press(hand)]
+    assert refused == [names.REFUSED] * 2  # one a minute
+
+
 def test_a_press_with_a_number_is_heard_once_however_often_it_comes(hand: JobHand) -> None:
     assert press(hand, numbered(7)) == [names.APPLIED]
     assert press(hand, numbered(7)) == []

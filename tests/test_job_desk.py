@@ -13,9 +13,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from envmon.facts import NewEvent
 from envmon.job import events as names
 from envmon.job.events import ACTS
-from envmon.service.job_book import book_from, ledger_from
+from envmon.service import job_desk, job_publishing
+from envmon.service.job_book import after, book_from, ledger_from
 from envmon.store.chain import first_break
 from tests.job_support import JobHand
 
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from envmon.facts import Event
+    from envmon.service.job_book import Ledger
 
 
 @pytest.fixture
@@ -285,11 +288,13 @@ def test_without_a_job_the_stage_is_worked_as_before_and_with_one_it_is_refused(
     hand.look_now()
     hand.go(20)
     assert hand.watch.state.bays["one"].stage == "polish"
-    opened(hand)
+    ended, opened_ = hand.ask("open", procedure="coat", body="trike")
+    assert (ended.kind, opened_.kind) == (names.STAGE_ENDED, names.OPENED)
+    assert hand.watch.state.bays["one"].stage is None
     hand.store.ask("stage_started", "one", {"stage": "wash"}, hand.clock.at_us)
     hand.look_now()
     hand.go(20)
-    assert hand.watch.state.bays["one"].stage == "polish"
+    assert hand.watch.state.bays["one"].stage is None
     assert "/bench/one" in hand.retained("envmon/one/job")["refused"]
     assert hand.store.requests() == []
 
@@ -381,3 +386,54 @@ def test_nonsense_stops_nothing_and_a_new_watch_knows_the_same(
     assert ledger_from(hand.store) == hand.watch.desk.ledger
     assert hand.store.requests() == []
     hand.store.close()
+
+
+def test_a_fault_in_what_an_act_becomes_costs_this_act_alone(
+    hand: JobHand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened(hand)
+    before = hand.watch.desk.ledger
+    with monkeypatch.context() as broken:
+        broken.setattr(job_desk, "outcome_of", lambda _: 1 / 0)
+        assert "internal error" in refusal(hand.ask("start", step=0))["why"]
+    with monkeypatch.context() as broken:
+        # Written, and only then found to be impossible: it must not stay in the chain.
+        broken.setattr(job_desk, "after", _fails_on_notes)
+        assert "internal error" in refusal(hand.ask("note", text="gone"))["why"]
+    assert not any(event.kind == names.NOTED for event in hand.store.events())
+    assert hand.watch.desk.book == before.book
+    assert first_break(hand.store.events()) is None
+
+
+def _fails_on_notes(ledger: Ledger, events: list[Event]) -> Ledger:
+    if any(event.kind == names.NOTED for event in events):
+        raise KeyError("text")
+    return after(ledger, events)
+
+
+def test_an_event_that_cannot_be_read_keeps_no_watch_from_starting(hand: JobHand) -> None:
+    job = opened(hand)
+    wrong = {"job": job, "panel": "tank", "flash": {"from_s": "soon"}}
+    hand.store.add_events([NewEvent(hand.clock.at_us, names.APPLIED, "one", wrong)])
+    hand.store.close()
+    again = JobHand(hand.folder)
+    assert again.job().id == job
+    again.at_s = hand.at_s + 1
+    (event,) = again.ask("note", text="it goes on")
+    assert event.kind == names.NOTED
+    again.store.close()
+
+
+def test_a_fault_in_what_is_shown_of_a_job_stops_nothing(
+    hand: JobHand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(job_publishing, "describe_job", lambda *_: 1 / 0)
+    opened(hand)
+    before_us = hand.watch.state.now_us
+    hand.go(60)
+    assert hand.watch.state.now_us >= before_us + 60_000_000
+    assert hand.watch.state.bays["one"].stages["polish"].fitness == "fit"
+    hand.store.ask("stage_started", "two", {"stage": "wash"}, hand.clock.at_us)
+    hand.look_now()
+    hand.go(20)
+    assert hand.watch.state.bays["two"].stage == "wash"

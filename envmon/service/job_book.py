@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import logging
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 
     from envmon.facts import Event
     from envmon.store.base import Store
+
+log = logging.getLogger("envmon.watch")
 
 T = TypeVar("T")
 _FOUNDATION = frozenset({names.OPENED, names.CLOSED, names.REFUSED})
@@ -86,11 +89,19 @@ def after(ledger: Ledger, events: Iterable[Event]) -> Ledger:
         events: In the order of the chain; others than of jobs are passed over.
     """
     for event in events:
-        if event.kind in names.OF_JOBS:
-            ledger = ledger._replace(book=fold(ledger.book, [event]))
-        if event.kind in _FOUNDATION:
-            ledger = _TAKES[event.kind](ledger, event)
+        if event.kind in names.OF_JOBS | _FOUNDATION:
+            try:
+                ledger = _after_one(ledger, event)
+            except Exception:
+                # One event that cannot be read must not keep the watch from watching.
+                log.exception("cannot follow event %d (%s) of a job", event.seq, event.kind)
     return ledger
+
+
+def _after_one(ledger: Ledger, event: Event) -> Ledger:
+    if event.kind in names.OF_JOBS:
+        ledger = ledger._replace(book=fold(ledger.book, [event]))
+    return _TAKES[event.kind](ledger, event) if event.kind in _TAKES else ledger
 
 
 def _opened(ledger: Ledger, event: Event) -> Ledger:

@@ -12,16 +12,18 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from envmon.clock import MINUTE_US
 from envmon.errors import StoreError
 from envmon.facts import NewEvent
 from envmon.job.events import JOB_ACT, REFUSED
+from envmon.service.asked import STAGES
 from envmon.service.job_acts import outcome_of
 from envmon.service.job_book import after, ledger_from
 from envmon.service.job_case import Asked, Case, Cause, Refusal
 from envmon.service.job_view import Views
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from envmon.facts import Event
     from envmon.guard.plan import GuardPlan
@@ -33,8 +35,6 @@ if TYPE_CHECKING:
     from envmon.store.base import Request, Store
 
 log = logging.getLogger("envmon.watch")
-
-STAGES = frozenset({"stage_started", "stage_ended"})
 
 
 class JobDesk:
@@ -103,15 +103,28 @@ class JobDesk:
             self._shop, self._plan, self.ledger, bay, act, data, now_us,
             lambda: self.views.of(bay, state, self.book), self._store.reference, cause.facts(),
         )  # fmt: skip
+        return self.guarded(asked, now_us, lambda: self._write(bay, outcome_of(case), now_us))
+
+    def guarded(self, asked: Asked, now_us: int, work: Callable[[], list[Event]]) -> list[Event]:
+        """Do a piece of work for an act; whatever goes wrong in it costs this act alone.
+
+        Args:
+            asked: The act.
+            now_us: Time now [µs].
+            work: Writes events and returns them; undone as a whole when it fails.
+        """
+        before = self.ledger
         try:
-            outcome = outcome_of(case)
+            with self._store.atomic():
+                return work()
         except Refusal as refusal:
             return self._refuse(asked, refusal, now_us)
+        except StoreError:
+            raise
         except Exception:
-            # One act must never stop the watch, whatever the fault behind it.
-            log.exception("cannot judge the act %r in %s", act[:40], bay)
+            log.exception("cannot do %r in %s", asked.act[:40], asked.bay)
+            self.ledger = before
             return self.refuse(asked, "internal error; see the watch's log", now_us)
-        return self._write(bay, outcome, now_us)
 
     def _write(self, bay: str, outcome: Outcome, now_us: int) -> list[Event]:
         if outcome.keep is not None:
@@ -128,6 +141,8 @@ class JobDesk:
 
     def _refuse(self, asked: Asked, refusal: Refusal, now_us: int) -> list[Event]:
         log.info("%s in %s is refused: %s", asked.act[:40], asked.bay, refusal.why)
+        if asked.cause.button and self._said_just_now(asked.bay, refusal.why, now_us):
+            return []  # a foot that rests on the switch must not fill the chain
         data = {
             **asked.cause.facts(),
             "act": asked.act[:40],
@@ -136,6 +151,10 @@ class JobDesk:
             "conflict": refusal.conflict,
         }
         return self._add([NewEvent(now_us, REFUSED, asked.bay, data)])
+
+    def _said_just_now(self, bay: str, why: str, now_us: int) -> bool:
+        said = self.ledger.refused.get(bay)
+        return said is not None and said.text == why and now_us - said.at_us < MINUTE_US
 
     def _add(self, new: list[NewEvent]) -> list[Event]:
         events = self._store.add_events(new)

@@ -59,7 +59,13 @@ def open_job(case: Case) -> Outcome:
         in_flight=_in_flight(case),
         reference_digest=digest,
     )
-    return Outcome((event,), keep=reference)
+    return Outcome((*_stage_before(case), event), keep=reference)
+
+
+def _stage_before(case: Case) -> tuple[tuple[str, dict[str, Any]], ...]:
+    """Return the end of a stage that was started here without a job."""
+    stage = case.look().bay.stage
+    return () if stage is None else ((names.STAGE_ENDED, {"stage": stage, **case.told}),)
 
 
 def _procedure(case: Case) -> Procedure:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from envmon.job.live import BenchState
     from envmon.service.job_desk import JobDesk
     from envmon.shop.models import Shop
+
+
+log = logging.getLogger("envmon.watch")
 
 
 def job_topic(bay: str) -> str:
@@ -36,6 +40,7 @@ class JobPublisher:
         self._bench, self._desk, self._link = shop.bench, desk, link
         self._said_at = dict.fromkeys((bay.id for bay in shop.bay), 0.0)
         self._said = desk.ledger
+        self._failed: set[str] = set()
 
     def say_all(self) -> None:
         """Say everything anew: the broker is back, and may have kept nothing."""
@@ -48,8 +53,18 @@ class JobPublisher:
         for bay_id, said_at in self._said_at.items():
             if news or now - said_at >= EVERY_S:
                 self._said_at[bay_id] = now
-                live = msgspec.json.encode(self.state_of(bay_id, state))
-                self._link.publish(job_topic(bay_id), live)
+                self._say(bay_id, state)
+
+    def _say(self, bay_id: str, state: GuardState) -> None:
+        try:
+            live = msgspec.json.encode(self.state_of(bay_id, state))
+        except Exception:
+            # The watch must go on watching, whatever is wrong with what is shown of a job.
+            if bay_id not in self._failed:
+                log.exception("cannot describe the work in %s; said once", bay_id)
+            self._failed.add(bay_id)
+            return
+        self._link.publish(job_topic(bay_id), live)
 
     def state_of(self, bay_id: str, state: GuardState) -> BenchState:
         """Return how the work in a bay stands, as of the guard's own time."""

@@ -82,10 +82,14 @@ class TakingUp:
             return self.desk.refuse(asked, LATE, now_us)
         if press.wanted == "undo":
             return self.desk.do(asked, state, now_us)
-        job = self.desk.book.in_bay(bay)
+        return self.desk.guarded(asked, now_us, lambda: self._next(asked, state, now_us))
+
+    def _next(self, asked: Asked, state: GuardState, now_us: int) -> list[Event]:
+        """Do what the bench proposes now."""
+        job = self.desk.book.in_bay(asked.bay)
         if job is None:
             return self.desk.refuse(asked, "no job is open in this bay; open one first", now_us)
-        view = self.desk.views.of(bay, state, self.desk.book)
+        view = self.desk.views.of(asked.bay, state, self.desk.book)
         proposal = propose(job, view, now_us, self._bench)
         if proposal.act in {"wait", "none"}:
             return self.desk.refuse(asked, proposal.text, now_us)
