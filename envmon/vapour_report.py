@@ -103,6 +103,12 @@ class VapourAnswer(NamedTuple):
         return max(needed) if len(needed) == len(self.held) else None
 
     @property
+    def most_kg(self) -> float:
+        """So much, spread in the same time, stays under every limit [kg]: all is linear in it."""
+        part = min(each.limit.ppm / each.ppm for each in self.held)
+        return part * self.work.vapour.spread.mass_kg
+
+    @property
     def kept_up_s(self) -> float:
         """From the start until a tenth of the bay's vapour is left [s]; inf without ventilation."""
         vapour = self.work.vapour
@@ -149,7 +155,7 @@ def vapour_document(answer: VapourAnswer) -> dict[str, Any]:
         "saturated_ppm": vapour.saturated_ppm,
         "under_all": not answer.over, "explosive": answer.explosive,
         "limits": [_held_document(each, vapour) for each in answer.held],
-        "air_changes_needed_per_h": answer.changes,
+        "air_changes_needed_per_h": answer.changes, "most_mass_kg": answer.most_kg,
         "heat_w": heat_w, "kept_up_s": answer.kept_up_s if finite else None,
         "heat_kwh": heat_w * answer.kept_up_s / 3.6e6 if finite and heat_w is not None else None,
         "course": course_of(vapour),

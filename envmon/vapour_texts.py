@@ -59,11 +59,12 @@ def say_of(answer: VapourAnswer, units: UnitSystem) -> str:
     return f"Over {names}: ventilate with {_air_text(answer.changes, air, units)}"
 
 
-def help_of(answer: VapourAnswer) -> str:
+def help_of(answer: VapourAnswer, units: UnitSystem) -> str:
     """Return what else helps when a limit is not met, or empty."""
     if not answer.over:
         return ""
-    less = "Less at a time, or spread over longer, helps always."
+    most = weight_text(answer.most_kg, units, down=True)
+    less = f"Spread over longer, or less: {most} in this time would stay under."
     if answer.changes is not None:
         return less
     if answer.work.vapour.near_ppm >= min(each.limit.ppm for each in answer.over):
@@ -75,11 +76,7 @@ def lines_of(answer: VapourAnswer, units: UnitSystem) -> tuple[tuple[str, str], 
     """Return what was asked and what follows, as (what, value)."""
     vapour = answer.work.vapour
     spread, air = vapour
-    weight = (
-        f"{digits(spread.mass_kg / _OUNCE_KG)} oz"
-        if units == "us"
-        else (f"{digits(1000 * spread.mass_kg)} g")
-    )
+    weight = weight_text(spread.mass_kg, units)
     lines = [
         ("evaporates", f"{weight} {spread.carrier} in {span_text(spread.spread_s)}"),
         (
@@ -115,7 +112,7 @@ def text_lines(answer: VapourAnswer, units: UnitSystem) -> list[str]:
     for row in limit_rows(answer, units):
         limits.append(f"{row.name:<16} {row.word:<5} {row.ppm}, {row.over} ({row.source})")
         limits.append(f"{'':<22} {row.needs}")
-    head = [text for text in (say_of(answer, units), help_of(answer)) if text]
+    head = [text for text in (say_of(answer, units), help_of(answer, units)) if text]
     cautions = [f"! {text}" for text in CAUTIONS]
     return [*head, "", *told, "", *limits, "", *notes_of(units), *cautions]
 
@@ -126,6 +123,15 @@ def notes_of(units: UnitSystem) -> tuple[str, ...]:
     cubic_feet = flow_m3 / convert(1.0, "ft3", "volume")
     flow = f"{digits(cubic_feet, 2)} ft³" if units == "us" else f"{flow_m3:.0f} m³"
     return (LEFT_OUT, HEAT_LEFT_OUT, MODEL.format(flow=flow))
+
+
+def weight_text(mass_kg: float, units: UnitSystem, *, down: bool = False) -> str:
+    """Return a mass as a person reads it, in three digits; rounded down where it is a most."""
+    number, unit = (mass_kg / _OUNCE_KG, "oz") if units == "us" else (1000 * mass_kg, "g")
+    if down:
+        scale = 10 ** (2 - math.floor(math.log10(number)))
+        number = math.floor(number * scale) / scale
+    return f"{digits(number)} {unit}"
 
 
 def ppm_text(ppm: float) -> str:

@@ -78,7 +78,7 @@ def test_over_a_limit_ends_with_1_and_says_what_it_takes() -> None:
     answer(*much, "--air", f"{0.98 * needed:.6f}", code=1)
     text = envmon_vapour(*much, "--air", "0.5").stdout
     assert "ventilate with" in text.splitlines()[0]
-    assert "Less at a time" in text
+    assert "Spread over longer, or less" in text
 
 
 def test_what_no_ventilation_can_do_is_said() -> None:

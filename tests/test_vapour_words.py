@@ -12,7 +12,15 @@ from envmon.physics.solvent import BayAir, Spread, Vapour
 from envmon.physics.solvent_limits import SOLVENTS
 from envmon.vapour_question import Work
 from envmon.vapour_report import answer_of
-from envmon.vapour_texts import help_of, limit_rows, lines_of, power_text, say_of, span_text
+from envmon.vapour_texts import (
+    help_of,
+    limit_rows,
+    lines_of,
+    power_text,
+    say_of,
+    span_text,
+    weight_text,
+)
 
 works = st.builds(
     lambda carrier, mass, time, volume, changes: Work(
@@ -47,7 +55,7 @@ def test_words_and_kind_follow_the_limits(work: Work) -> None:
     said = say_of(answer, "metric")
     assert said.startswith(("Over ", "Can explode")) == (answer.kind == "unfit")
     assert not answer.explosive or answer.kind == "unfit"
-    assert bool(help_of(answer)) == (answer.kind == "unfit")
+    assert bool(help_of(answer, "metric")) == (answer.kind == "unfit")
     for each in answer.over:
         assert each.limit.name in said
 
@@ -60,6 +68,20 @@ def test_more_air_than_needed_for_all_is_under_all(work: Work) -> None:
         assert not answer_of(Work(work.vapour._replace(air=air), None)).over
     elif answer.kind != "unfit":
         pytest.fail("under every limit, yet no ventilation keeps it there")
+
+
+@given(works)
+def test_the_most_that_is_said_stays_under(work: Work) -> None:
+    """Put back: the mass as written, rounded down, is under every limit; 1 % more is not."""
+    answer = answer_of(work)
+    said = float(weight_text(answer.most_kg, "metric", down=True).removesuffix(" g"))
+
+    def over(mass_kg: float) -> bool:
+        spread = work.vapour.spread._replace(mass_kg=mass_kg)
+        return bool(answer_of(Work(work.vapour._replace(spread=spread), None)).over)
+
+    assert not over(said / 1000)
+    assert over(1.01 * answer.most_kg)
 
 
 def test_a_warm_night_costs_nothing() -> None:

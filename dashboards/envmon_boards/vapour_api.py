@@ -73,7 +73,7 @@ def vapour_view(asked: Mapping[str, str], units: UnitSystem, altitude_m: float) 
     return {
         "kind": answer.kind,
         "say": say_of(answer, units),
-        "help": help_of(answer),
+        "help": help_of(answer, units),
         "lines": lines_of(answer, units),
         "limits": limits,
         "course": course_of(answer.work.vapour),
