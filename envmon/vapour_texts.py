@@ -67,7 +67,8 @@ def help_of(answer: VapourAnswer, units: UnitSystem) -> str:
     less = f"Spread over longer, or less: {most} in this time would stay under."
     if answer.changes is not None:
         return less
-    if answer.work.vapour.near_ppm >= min(each.limit.ppm for each in answer.over):
+    vapour = answer.work.vapour
+    if any(vapour.near_mean_ppm(each.limit.over) >= each.limit.ppm for each in answer.over):
         return f"The air at the panel alone is over: draw it off there. {less}"
     return f"It would take more than {MOST_CHANGES:g} air changes an hour. {less}"
 

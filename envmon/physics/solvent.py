@@ -179,6 +179,12 @@ class Vapour(NamedTuple):
         )
         return self.mean_ppm(start_s, start_s + window_s)
 
+    def near_mean_ppm(self, over: Over) -> float:
+        """Return what the air at the panel alone adds to a limit's mean with any ventilation."""
+        window_s = WINDOW_S[over]
+        part = min(1.0, self.spread.spread_s / window_s) if window_s else 1.0
+        return part * self.near_ppm
+
     def _rate_ppm_s(self) -> float:
         whole = 1e6 * vapour_volume_m3(*self) / self.air.volume_m3
         return whole / self.spread.spread_s
