@@ -159,6 +159,26 @@ def test_what_the_disk_did_not_take_is_tried_again_and_counts_once(
     assert hand.job().panels[0].in_flight
 
 
+def test_a_press_that_waited_long_for_the_disk_is_of_another_moment(
+    hand: JobHand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watch_module, "RETRY_S", 0.0)
+    with monkeypatch.context() as broken:
+
+        def no_room(*_: object) -> None:
+            raise StoreError("no room")
+
+        broken.setattr(hand.store, "save_snapshot", no_room)
+        press(hand)
+        for _ in range(60):
+            hand.at_s += 10
+            hand.turn(hand.at_s)
+    hand.at_s += 1
+    hand.turn(hand.at_s)
+    assert not any(panel.marks for panel in hand.job().panels)
+    assert "while the watch was away" in hand.retained("envmon/one/job")["refused"]
+
+
 @pytest.mark.parametrize(
     ("payload", "meant"),
     [

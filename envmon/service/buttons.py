@@ -117,7 +117,6 @@ class Buttons:
                 refused.append((message, str(error)))
             else:
                 presses += [press] if press else []
-        self._listened_us = now_us
         return others, presses, refused
 
     def _press(self, button: Button, message: Message, now_us: int) -> Press | None:
@@ -149,7 +148,7 @@ class Buttons:
         return now_us < self._late_until_us
 
     def listened(self, now_us: int, *, up: bool) -> None:
-        """Note that the watch listens, at ``now_us`` [µs]."""
+        """Note that the watch has taken in what there was, at ``now_us`` [µs]."""
         if up:
             self._listened_us = now_us
 
@@ -164,7 +163,7 @@ class Buttons:
 
     def undo(self) -> None:
         """Note that the transaction was undone: the same messages are tried again."""
-        self._heard = self._committed
+        self._heard, self._connection = self._committed, -1
 
 
 def _remembered(store: Store) -> dict[str, Heard]:
