@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, NoReturn
 
 import typer
 
@@ -18,14 +18,13 @@ mix_app = typer.Typer(
 Units = Annotated[
     Literal["metric", "us"], typer.Option("--units", help="°C, ml, l; or °F, US fl oz, US gal.")
 ]
-ShopFile = Annotated[Path, typer.Argument(metavar="SHOP.toml", help="The shop file.")]
 DataFolder = Annotated[
     Path | None, typer.Option("--data", help="Data folder instead of the shop file's.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, SI units.")]
 
 
-def _tell(answer: MixAnswer, *, as_json: bool) -> None:
+def _tell(answer: MixAnswer, *, as_json: bool) -> NoReturn:
     typer.echo(answer.as_json() if as_json else "\n".join(answer.text_lines()))
     raise typer.Exit(0 if answer.possible else 1)
 
@@ -83,19 +82,43 @@ def blend(  # noqa: PLR0913, PLR0917 - a command's options
 
 
 @mix_app.command()
-def resin(
-    shop_file: ShopFile,
-    bay: Annotated[str, typer.Option(help="Id of the bay.")],
+def resin(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: Annotated[
+        Path | None, typer.Argument(metavar="[SHOP.toml]", help="The shop file.")
+    ] = None,
+    bay: Annotated[str, typer.Option(help="Id of the bay.")] = "",
     changed: Annotated[str, typer.Option(help="When the resin was changed; else looked for.")] = "",
     daily: Annotated[str, typer.Option(help="Rinse water used a day, such as '200 l'.")] = "",
+    noted: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PLACE=PPM", help="Instead of a shop: '400 l=2.5', or a date=2.5."),
+    ] = None,
     as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
     data: DataFolder = None,
 ) -> None:
     """Rinse water now, and when the resin is due; exit code 1 when it is not good or not known."""
+    from envmon.errors import InputError
+
+    if noted:
+        from datetime import UTC, datetime
+
+        from envmon.mix_resin import resin_noted
+
+        if shop_file or bay or changed or daily or data:
+            raise InputError("--noted stands alone; leave the shop file and its options out")
+        today = datetime.now(UTC).astimezone().date()
+        _tell(resin_noted(noted, today), as_json=as_json)
+    if shop_file is None or not bay:
+        raise InputError("give SHOP.toml and --bay, or what was noted by hand: --noted PLACE=PPM")
+    _tell(_resin_of_shop((shop_file, bay, changed), daily, data), as_json=as_json)
+
+
+def _resin_of_shop(asked: tuple[Path, str, str], daily: str, data: Path | None) -> MixAnswer:
     from envmon.clock import SystemClock
     from envmon.service.resin import ResinQuestion, resin_of_shop
     from envmon.service.resin_say import resin_answer
 
+    shop_file, bay, changed = asked
     question = ResinQuestion(bay, changed)
     found = resin_of_shop(shop_file, question, SystemClock(), str(data) if data else None)
-    _tell(resin_answer(found, daily), as_json=as_json)
+    return resin_answer(found, daily)

@@ -29,6 +29,8 @@ FEWEST = 6
 """Below this nobody can tell a trend from chance."""
 REACH = 2.0
 """Further ahead than this many times the span of the readings nothing is said."""
+FRESH_DAYS = 7.0
+"""Older water says nothing of how the rinse stands now."""
 CONFIDENCE = 0.95
 _LEAST_PPM = 0.5
 """What a common meter can tell from nothing [ppm]; keeps logarithms finite."""
@@ -91,6 +93,14 @@ class Due(NamedTuple):
         """Return the same, counted from so much later."""
         earliest, likely, latest = (
             None if each is None else max(each - gone, 0.0)
+            for each in (self.earliest, self.likely, self.latest)
+        )
+        return Due(earliest, likely, latest, self.why)
+
+    def scaled(self, factor: float) -> Due:
+        """Return the same in other steps, such as litres for days."""
+        earliest, likely, latest = (
+            None if each is None else each * factor
             for each in (self.earliest, self.likely, self.latest)
         )
         return Due(earliest, likely, latest, self.why)
@@ -194,9 +204,7 @@ def resin_due(place: Floats, ppm: Floats, mark_ppm: float) -> Due:
     lines = (robust_slope(place, ppm), robust_slope(place, _logs(ppm)))
     if lines[0].slope <= 0 or max(line.low for line in lines) <= 0:
         return _nobody("no rise that could not be chance")
-    found = [
-        line.crossing(mark) for line, mark in zip(lines, (mark_ppm, _log(mark_ppm)), strict=True)
-    ]
+    found = (lines[0].crossing(mark_ppm), lines[1].crossing(_log(mark_ppm)))
     newest, span = float(place[-1]), float(place[-1] - place[0])
     earliest = min(each[0] for each in found) - newest
     latest = max(each[2] for each in found) - newest
@@ -205,6 +213,17 @@ def resin_due(place: Floats, ppm: Floats, mark_ppm: float) -> Due:
     if earliest > REACH * span:
         return _nobody("it rises too slowly to look so far ahead")
     return Due(max(earliest, 0.0), max(likely, 0.0), max(latest, 0.0))
+
+
+def resin_left(place: Floats, ppm: Floats, mark_ppm: float) -> Due:
+    """Return what is left to a mark: nothing when the newest reading is there, else the trend.
+
+    Args:
+        place: Days or litres at which the readings were taken, rising, at least one.
+        ppm: Dissolved solids since the resin was last changed [ppm].
+        mark_ppm: The limit or the mark for changing [ppm].
+    """
+    return Due(0.0, 0.0, 0.0) if ppm[-1] >= mark_ppm else resin_due(place, ppm, mark_ppm)
 
 
 def _nobody(why: str) -> Due:

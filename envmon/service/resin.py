@@ -10,11 +10,12 @@ import numpy as np
 from envmon.clock import DAY_US
 from envmon.errors import InputError
 from envmon.physics.solids import (
+    FRESH_DAYS,
     RESIN_CHANGE_PPM,
     RINSE_LIMIT_PPM,
     Due,
     Standing,
-    resin_due,
+    resin_left,
     since_change,
     solids_standing,
 )
@@ -37,8 +38,6 @@ if TYPE_CHECKING:
 QUANTITY = "dissolved_solids_ppm"
 LOOKED_BACK_DAYS = 120
 """A resin that lasted longer is looked at from here on."""
-FRESH_DAYS = 7.0
-"""Older water says nothing of how the rinse stands now."""
 _NOBODY_READS = "no sensor reads dissolved_solids_ppm in this bay"
 
 
@@ -88,12 +87,8 @@ class ResinAnswer:
         newest = self.newest
         if newest is None:
             return Due(None, None, None, self.nothing or "the newest readings are too old")
-        if newest.ppm >= mark_ppm:
-            return Due(0.0, 0.0, 0.0)
         place = np.array([(day.at_us - newest.at_us) / DAY_US for day in self.days])
-        found = resin_due(place, np.array([day.ppm for day in self.days]), mark_ppm)
-        if found.why:
-            return found
+        found = resin_left(place, np.array([day.ppm for day in self.days]), mark_ppm)
         return found.less((self.now_us - newest.at_us) / DAY_US)
 
 

@@ -2,29 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 from envmon.clock import DAY_US, iso_from_us
 from envmon.mix_answer import MixAnswer
+from envmon.mix_resin import CAUTIONS, STANDING_WORDS, due_text, due_values, forecast
 from envmon.mix_texts import digits, litres_from_text
 from envmon.physics.solids import REACH
 from envmon.service.span import local_from_us
 
 if TYPE_CHECKING:
-    from envmon.physics.solids import Due, Standing
+    from envmon.physics.solids import Due
     from envmon.service.resin import ResinAnswer
-
-CAUTIONS = (
-    "A forecast is no measurement: hold the meter into the water before the final rinse.",
-    "From and to span a steady and a growing trend, each at 95 %: have resin by the early day.",
-)
-_SAY: dict[Standing, str] = {
-    "good": "rinse water is good",
-    "over": "rinse water leaves spots",
-    "change": "change the resin now",
-    "unknown": "nobody can tell how the rinse water is",
-}
 
 
 def resin_answer(answer: ResinAnswer, litres_a_day: str = "") -> MixAnswer:
@@ -49,13 +38,13 @@ def resin_answer(answer: ResinAnswer, litres_a_day: str = "") -> MixAnswer:
         "days_with_readings": len(answer.days),
         "changed": iso_from_us(answer.changed_us) if answer.changed_us is not None else None,
         "only_rinse": answer.only_rinse,
-        "limit_due": _due_values(limit, daily_l),
-        "change_due": _due_values(change, daily_l),
+        "limit_due": _values(limit, daily_l),
+        "change_due": _values(change, daily_l),
     }
     lines = [
         *_water_lines(answer),
-        (f"{digits(answer.limit_ppm)} ppm, spots", _due_text(limit, answer, daily_l)),
-        (f"{digits(answer.change_ppm)} ppm, change", _due_text(change, answer, daily_l)),
+        (f"{digits(answer.limit_ppm)} ppm, spots", _text(limit, answer, daily_l)),
+        (f"{digits(answer.change_ppm)} ppm, change", _text(change, answer, daily_l)),
     ]
     fit = answer.standing == "good"
     return MixAnswer(values, _say(answer), tuple(lines), CAUTIONS, "" if fit else _say(answer))
@@ -64,8 +53,8 @@ def resin_answer(answer: ResinAnswer, litres_a_day: str = "") -> MixAnswer:
 def _say(answer: ResinAnswer) -> str:
     newest = answer.newest
     if newest is None:
-        return f"{answer.bay}: {_SAY['unknown']}; {answer.due(0).why}"
-    return f"{answer.bay}: {_SAY[answer.standing]}, {digits(newest.ppm)} ppm"
+        return f"{answer.bay}: {STANDING_WORDS['unknown']}; {answer.due(0).why}"
+    return f"{answer.bay}: {STANDING_WORDS[answer.standing]}, {digits(newest.ppm)} ppm"
 
 
 def _water_lines(answer: ResinAnswer) -> list[tuple[str, str]]:
@@ -84,46 +73,23 @@ def _water_lines(answer: ResinAnswer) -> list[tuple[str, str]]:
     ]
 
 
-def _due_values(due: Due, daily_l: float | None) -> dict[str, Any]:
-    steps = {"earliest": due.earliest, "likely": due.likely, "latest": due.latest}
-    known = {name: None if d is None or math.isinf(d) else d for name, d in steps.items()}
-    values: dict[str, Any] = {f"{name}_days": days for name, days in known.items()}
+def _values(due: Due, daily_l: float | None) -> dict[str, Any]:
+    values = due_values(due, "days")
     if daily_l is not None:
-        values |= {f"{n}_l": None if d is None else d * daily_l for n, d in known.items()}
-    return {**values, "why_not": due.why or None}
+        values |= due_values(due.scaled(daily_l), "l")
+    return values
 
 
-def _due_text(due: Due, answer: ResinAnswer, daily_l: float | None) -> str:
-    if due.earliest is None or due.likely is None or due.latest is None:
-        return f"nobody can tell: {due.why}"
-    if due.latest <= 0:
-        return "now"
-    first = _date(due.earliest, answer)
-    if due.latest > _told_days(answer):
-        span = _span((due.earliest,), daily_l)
-        return f"not before {first} ({span}); how long after that nobody can tell"
-    span = _span((due.earliest, due.latest), daily_l)
-    last, likely = _date(due.latest, answer), _date(due.likely, answer)
-    return f"about {likely}; from {first} to {last} ({span})"
+def _text(due: Due, answer: ResinAnswer, daily_l: float | None) -> str:
+    def date(days: float) -> str:
+        at = local_from_us(answer.now_us + round(days * DAY_US), answer.zone)
+        return f"{at:%Y-%m-%d}"
 
+    def span(*days: float) -> str:
+        told = f"{' to '.join(forecast(each) for each in days)} days"
+        if daily_l is None:
+            return f" ({told})"
+        return f" ({told}, {' to '.join(forecast(each * daily_l) for each in days)} l)"
 
-def _told_days(answer: ResinAnswer) -> float:
-    """Return how far ahead a latest day is worth saying [days]."""
-    return 2 * REACH * (answer.days[-1].at_us - answer.days[0].at_us) / DAY_US
-
-
-def _date(days: float, answer: ResinAnswer) -> str:
-    at = local_from_us(answer.now_us + round(days * DAY_US), answer.zone)
-    return f"{at:%Y-%m-%d}"
-
-
-def _span(days: tuple[float, ...], daily_l: float | None) -> str:
-    told = f"{' to '.join(_rounded(each) for each in days)} days"
-    if daily_l is None:
-        return told
-    return f"{told}, {' to '.join(_rounded(each * daily_l) for each in days)} l"
-
-
-def _rounded(number: float) -> str:
-    """Return a number in two digits; a forecast has no more."""
-    return f"{float(f'{number:.2g}'):g}"
+    reach = (answer.days[-1].at_us - answer.days[0].at_us) / DAY_US if answer.days else 0.0
+    return due_text(due, 2 * REACH * reach, date, span)
