@@ -190,6 +190,8 @@ class TestWords:
         story = cured()
         story.tell(300 + 7_200, "job_closed", reason="owner needs it")
         text = morning_summary(story.job(), us(90_000), OSLO, "metric")
+        marks = state(story, 20).milestones
+        assert [mark.at for mark in marks] == [iso_from_us(us(300 + 3_600)), None, None]
         assert f"Rain-safe since 10:05; full cure: 6{S}h{S}00{S}min missing at hand-over" in text
 
     def test_the_screen_has_the_summary_too(self) -> None:

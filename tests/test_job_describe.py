@@ -82,6 +82,14 @@ def test_flying_undo_notes_and_products() -> None:
     assert shown(story, 340).undo == UndoState(seq - 1, "Bonnet applied")
 
 
+def test_undo_takes_the_newest_mark_wherever_its_panel_stands_in_the_list() -> None:
+    story = Story()
+    story.through("coating")
+    story.apply(100, "roof")
+    seq = story.apply(200, "bonnet")
+    assert shown(story, 210).undo == UndoState(seq, "Bonnet applied")
+
+
 def test_nothing_to_undo() -> None:
     assert shown(Story(), 10).undo is None
     closed = Story()

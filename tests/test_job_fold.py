@@ -98,6 +98,12 @@ class TestSteps:
         assert [step.status for step in story.job().steps[:3]] == ["active", "todo", "todo"]
         assert story.job().steps[1].skip_reason == ""
 
+    def test_a_skipped_step_that_is_done_after_all_has_no_reason_left(self) -> None:
+        story = Story()
+        story.skip(100, "wash", "clean already")
+        story.start(200, "wash")
+        assert (story.job().steps[0].status, story.job().steps[0].skip_reason) == ("active", "")
+
     def test_skipping_the_step_being_worked_ends_its_run(self) -> None:
         story = Story()
         story.start(100, "wash")
@@ -285,6 +291,16 @@ class TestCure:
         story.apply(1_400, "roof")
         story.level(1_600, "roof")
         assert cure_of(story, 1_600).since_us == us(1_600)
+
+    def test_a_second_coat_done_again_from_the_first_counts_from_its_newest_start(self) -> None:
+        story = Story(stages=("coating", "drying", "coating"), panels=("Hull",))
+        for at_s in (10, 2_010):
+            story.tell(at_s, names.STAGE_STARTED, step=0, stage="coating")
+            story.apply(at_s + 100, "hull")
+            story.level(at_s + 300, "hull")
+            story.tell(at_s + 900, names.STAGE_STARTED, step=2, stage="coating")
+        assert story.job().coat_from_us == us(2_910)
+        assert story.job().cure is None
 
     def test_closing_counts_up_to_then_and_ends_what_lasted(self) -> None:
         story = Story(panels=("Hull",))

@@ -62,6 +62,20 @@ class TestSteps:
         assert found.text.startswith("Coating: Solvent wipe flashes off 5")
         assert said(story, 360) == ("start", "", "Start Coating")
 
+    def test_of_several_the_last_to_end_says_until_when(self) -> None:
+        story = Story()
+        story.through("wipe")
+        story.end(60, "wipe")
+        for ready_s, until_s in ((300, 360), (500, 500)):
+            ready = view(stage_state("coating", "marginal", ready_at=iso_from_us(us(ready_s))))
+            assert at(story, 61, ready).at == iso_from_us(us(until_s))
+
+    def test_work_that_has_limits_but_no_aim_is_not_waited_for(self) -> None:
+        story = Story(stages=("polish", "wipe"))
+        story.start(10, "polish")
+        humid = view(stage_state("polish", "unfit", text="humidity 70 %"))
+        assert said(story, 50, humid) == ("start", "", "Start Solvent wipe")
+
     def test_what_does_not_end_by_itself_has_no_time(self) -> None:
         story = Story()
         story.through("wipe")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
+from msgspec.structs import replace
 
 from envmon.clock import SECOND_US, iso_from_us
 from envmon.guard.words import clock_time
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
-    from envmon.job.model import Cure, Job, Window
+    from envmon.job.model import Cure, Job
     from envmon.units import UnitSystem
 
 MARKS: tuple[tuple[str, str, float], ...] = (
@@ -28,7 +29,6 @@ MARKS: tuple[tuple[str, str, float], ...] = (
     ("overnight", "overnight", 12 * 3_600.0),
 )
 """Key of a product's sheet, name, and hours in window by common practice [s]."""
-_COUNTS: frozenset[Window] = frozenset({"fit", "marginal"})
 REFERENCE_C = 20.0
 NEAR_WET_K = 1.0
 """So little above the dew point a panel is as good as wet: no two sensors agree better."""
@@ -87,7 +87,11 @@ def milestones(job: Job, cure: Cure) -> tuple[Milestone, ...]:
         cure: Its cure, counted up to now.
     """
     sheet = coating_product(job)
-    return tuple(_milestone(key, name, usual_s, sheet, cure) for key, name, usual_s in MARKS)
+    marks = [_milestone(key, name, usual_s, sheet, cure) for key, name, usual_s in MARKS]
+    if job.closed_us is None:
+        return tuple(marks)
+    # What was not reached at the hand-over never will be.
+    return tuple(replace(mark, at=None) if mark.left_s else mark for mark in marks)
 
 
 def _milestone(key: str, name: str, usual_s: float, sheet: dict[str, Any], cure: Cure) -> Milestone:
@@ -118,7 +122,7 @@ def reached_us(cure: Cure, need_us: int) -> int | None:
         if gone.to_us is None:
             return None
         at_us = gone.to_us
-    return at_us + left_us if cure.fitness in _COUNTS else None
+    return at_us + left_us
 
 
 def morning_summary(job: Job, now_us: int, timezone: str, units: UnitSystem) -> str:
