@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from envmon.errors import ServiceError
 from envmon.job.record_html import Html, html_of, table, tag
+from envmon.service.record_pdf import pdf_from
 from envmon.service.recording import Wish, record
 from tests.record_support import JOB, REFERENCE, SHOP, Story, told_story
 
@@ -154,6 +156,32 @@ def test_the_pdf_has_one_sheet_for_the_customer(story: Story, tmp_path: Path) ->
     assert "Stage by stage" not in pages[0]
     assert pages[1].split()[:3] == ["Stage", "by", "stage"]
     assert f"1 of {len(pages)}" in pages[0]
+
+
+def test_much_to_say_leaves_the_signature_on_the_front_sheet(tmp_path: Path) -> None:
+    story = Story(tmp_path, reference="a reference somebody typed at great length, " * 4)
+    end = story.whole(close=False)
+    for n in range(12):
+        story.say(end - 200 + 10 * n, "cure_fitness", fitness=("unfit", "unknown", "fit")[n % 3])
+    story.start(end, 2, against=["order: goes back"], reason="high spots everywhere")
+    story.start(end + 10, 3)
+    story.job_says(end + 20, "stage_skipped", step=4, stage="cure", reason="word after word " * 30)
+    story.job_says(end + 60, "job_closed", reason="the owner " * 40)
+    front = pages_of(story.desk(end + 61).handed_out(JOB, "pdf"), tmp_path)[0]
+    assert "for the shop" in front
+    assert "looking at the vehicle" in re.sub(r"\s+", " ", front)
+    assert "begun anew" in re.sub(r"\s+", " ", front)
+
+
+def test_no_pdf_says_why(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "executable", "/no/such/python")
+    with pytest.raises(ServiceError, match="cannot make a PDF"):
+        pdf_from("<p>")
+
+
+def test_a_page_that_wants_something_from_outside_gets_nothing() -> None:
+    """The stranger's picture is left out (WeasyPrint goes on without it); nothing is fetched."""
+    assert pdf_from('<p>x<img src="http://127.0.0.1:1/x.png">').startswith(b"%PDF-")
 
 
 def test_a_long_table_repeats_its_head_on_every_page(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ _LOOK = """
 .chart .name { font-weight: bold; font-size: 11px; }
 .chart .ground { fill: #f1f1ee; } .chart .window { fill: #ffffff; }
 .chart .limit { stroke: #101a1e; stroke-width: 0.8; stroke-dasharray: 4 3; }
-.chart .tick { stroke: #43535a; stroke-width: 0.4; stroke-opacity: 0.35; }
+.chart .tick { stroke: #c9ceca; stroke-width: 0.5; }
 .chart .spread { fill: #b9c2c0; }
 .chart .mean { fill: none; stroke: #101a1e; stroke-width: 1.3; }
 .chart .outside { fill: #101a1e; }

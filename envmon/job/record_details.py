@@ -4,28 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from envmon.clock import SECOND_US, us_from_iso
-from envmon.job.record_chart import chart
-from envmon.job.record_html import Html, html_of, row_of, section, small, table, table_of, tag
+from envmon.job.record_figures import charts_part, definition_part, stages_part
+from envmon.job.record_html import Html, html_of, section, small, table, tag
 from envmon.job.record_numbers import iso_us
 from envmon.job.record_timeline import timeline
-from envmon.job.record_verdict import held_word, limit_text
 from envmon.job.record_words import (
     UNKNOWN,
-    amount_text,
     clock_span_text,
     clock_text,
-    day_text,
-    full_text,
     label_of,
-    length_text,
-    minutes_text,
+    usual_day,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
-_NUMBERS = ("quantity", "allowed", "min", "mean", "max", "in, min", "out, min", "unknown, min")
 _PANELS = ("panel", "applied", "levelled", "wait", "window", "factor", "wiped", "inspected", "why")
 _STANDING = {
     "none": "never checked", "shop_file": "as in the shop file", "valid": "in date",
@@ -36,8 +29,8 @@ _STANDING = {
 def details(document: Mapping[str, Any]) -> Html:
     """Return the details of a record."""
     parts = [
-        _stages(document),
-        _charts(document),
+        stages_part(document),
+        charts_part(document),
         _panels(document),
         _overrides(document),
         _alarms(document),
@@ -47,102 +40,14 @@ def details(document: Mapping[str, Any]) -> Html:
         _products(document),
         _sensors(document),
         _cautions(document),
-        _definition(document),
+        definition_part(document),
         _chain(document),
     ]
     return tag("main", *parts, class_="details")
 
 
-def _day(document: Mapping[str, Any]) -> tuple[str, str]:
-    """Return the zone, and the day that goes without saying."""
-    zone = document["shop"]["timezone"]
-    return zone, day_text(document["job"]["opened"], zone)
-
-
-def _stages(document: Mapping[str, Any]) -> Html:
-    steps = document["stages"]
-    bodies = [
-        tag("tbody", *_run_rows(run, steps[run["step"]], document), class_="together")
-        for run in document["measured"]["runs"]
-    ]
-    note = (
-        "Time-weighted over values in force; minutes count against the limit itself, without "
-        "margin. How to work each number out again from exported readings is said below."
-    )
-    return section(
-        "Stage by stage", tag("p", note, class_="soft"), table_of(_NUMBERS, bodies, "numbers")
-    )
-
-
-def _run_rows(
-    run: Mapping[str, Any], step: Mapping[str, Any], document: Mapping[str, Any]
-) -> Iterator[Html]:
-    zone, day = _day(document)
-    span = f"{clock_text(run['from'], zone, day)} – {clock_text(run['to'], zone, day)}"
-    said = "works towards its limits" if step["goal"] else held_word([run["together"]])[1]
-    head = html_of(f"{step['name']}, {span}", small(f"{length_text(run['seconds'])}; {said}"))
-    yield tag("tr", tag("td", head, colspan=len(_NUMBERS)), class_="span")
-    for row in run["limits"]:
-        yield _number_row(row, step, document)
-
-
-def _number_row(
-    row: Mapping[str, Any], step: Mapping[str, Any], document: Mapping[str, Any]
-) -> Html:
-    units, quantity = document["shop"]["units"], row["quantity"]
-    allowed = html_of(limit_text(row, units), small(row["source"]))
-    name = html_of(label_of(quantity), small("checked by hand" if row["by_hand"] else ""))
-    values = [amount_text(row[key], quantity, units) for key in ("min", "mean", "max")]
-    times = [minutes_text(row[key]) for key in ("inside_s", "outside_s", "unknown_s")]
-    line = row_of(_NUMBERS, [name, allowed, *values, *times])
-    if step["goal"] or not row["excursions"]["count"]:
-        return line
-    text = _excursions(row, document)
-    return html_of(line, tag("tr", tag("td", text, colspan=len(_NUMBERS)), class_="away"))
-
-
-def _excursions(row: Mapping[str, Any], document: Mapping[str, Any]) -> str:
-    zone, day = _day(document)
-    units, gone = document["shop"]["units"], row["excursions"]
-    listed = ", ".join(
-        f"{clock_text(each['from'], zone, day)} for {_lasted(each)} "
-        f"({amount_text(each['worst'], row['quantity'], units)})"
-        for each in gone["longest"]
-    )
-    more = gone["count"] - len(gone["longest"])
-    return f"outside: {listed}{f', and {more} shorter ones' if more else ''}"
-
-
-def _lasted(each: Mapping[str, Any]) -> str:
-    from_us, to_us = (us_from_iso(each[end]) for end in ("from", "to"))
-    return length_text((to_us - from_us) / SECOND_US)
-
-
-def _charts(document: Mapping[str, Any]) -> Html:
-    zone, units = document["shop"]["timezone"], document["shop"]["units"]
-    parts = []
-    for data in document["measured"]["charts"]:
-        title = {"coating": "Air while coating", "cure": "Cure, from the last levelled panel"}
-        span = f"{full_text(data['from'], zone)} to {full_text(data['to'], zone)}"
-        parts.append(
-            section(
-                title.get(data["stage"], data["stage"]),
-                tag("p", f"{span}. {_LEGEND}", class_="soft"),
-                tag("div", chart(data, zone, units), class_="wide"),
-                kind="together",
-            )
-        )
-    return html_of(*parts)
-
-
-_LEGEND = (
-    "Line: mean; grey: lowest to highest; white field between dashed lines: allowed. Bar below: "
-    "black where it was outside, zigzag where nobody knows."
-)
-
-
 def _panels(document: Mapping[str, Any]) -> Html:
-    zone, day = _day(document)
+    zone, day = usual_day(document)
     if not any(row["applied"] for row in document["panels"]):
         return Html("")
     rows = [_panel_cells(row, zone, day) for row in document["panels"]]
@@ -177,8 +82,12 @@ def _in_time(row: Mapping[str, Any]) -> str:
     return f"{clock_span_text(wait_s - flash['to_s'])} late" if wait_s > flash["to_s"] else ""
 
 
+def _by(who: str) -> Html:
+    return tag("span", who or UNKNOWN, class_="by")
+
+
 def _overrides(document: Mapping[str, Any]) -> Html:
-    zone, day = _day(document)
+    zone, day = usual_day(document)
     names = {step["stage"]: step["name"] for step in document["stages"]}
     rows = [
         (
@@ -186,7 +95,7 @@ def _overrides(document: Mapping[str, Any]) -> Html:
             f"{names.get(row['stage'], row['stage'])} {row['what']}".strip(),
             "; ".join(row["against"]) or UNKNOWN,
             row["reason"],
-            row["by"] or UNKNOWN,
+            _by(row["by"]),
         )
         for row in document["overrides"]
     ]
@@ -195,7 +104,7 @@ def _overrides(document: Mapping[str, Any]) -> Html:
 
 
 def _alarms(document: Mapping[str, Any]) -> Html:
-    zone, day = _day(document)
+    zone, day = usual_day(document)
     rows = [
         (
             clock_text(row["raised"], zone, day),
@@ -207,7 +116,7 @@ def _alarms(document: Mapping[str, Any]) -> Html:
         for row in document["alarms"]
     ]
     heads = ("raised", "over", "alarm", "what it said", "acknowledged")
-    return _or_none("Alarms during the job", heads, rows, "None.")
+    return _or_none("Alarms during the job", heads, rows, "None.", "alarms")
 
 
 def _ended(row: Mapping[str, Any], zone: str, day: str) -> str:
@@ -218,24 +127,25 @@ def _ended(row: Mapping[str, Any], zone: str, day: str) -> str:
 
 
 def _or_none(
-    title: str, heads: tuple[str, ...], rows: Sequence[tuple[object, ...]], none: str
+    title: str,
+    heads: tuple[str, ...],
+    rows: Sequence[tuple[object, ...]],
+    none: str,
+    kind: str = "time",
 ) -> Html:
-    return section(title, table(heads, rows, "time") if rows else tag("p", none))
+    return section(title, table(heads, rows, kind) if rows else tag("p", none))
 
 
 def _notes(title: str, notes: Iterable[Mapping[str, Any]], document: Mapping[str, Any]) -> Html:
-    zone, day = _day(document)
-    rows = [
-        (clock_text(note["at"], zone, day), note["text"], note["by"] or UNKNOWN) for note in notes
-    ]
+    zone, day = usual_day(document)
+    rows = [(clock_text(note["at"], zone, day), note["text"], _by(note["by"])) for note in notes]
     return _or_none(title, ("when", "note", "by"), rows, "None.") if rows else Html("")
 
 
 def _timeline(document: Mapping[str, Any]) -> Html:
-    zone, day = _day(document)
+    zone, day = usual_day(document)
     rows = [
-        (clock_text(line.at, zone, day), line.text, line.by or UNKNOWN)
-        for line in timeline(document)
+        (clock_text(line.at, zone, day), line.text, _by(line.by)) for line in timeline(document)
     ]
     return section("Timeline", table(("when", "what", "by"), rows, "time"))
 
@@ -280,24 +190,8 @@ def _cautions(document: Mapping[str, Any]) -> Html:
     return section("Cautions", tag("p", said, class_="soft"), tag("ul", *lines))
 
 
-def _definition(document: Mapping[str, Any]) -> Html:
-    measured = document["measured"]
-    points = [
-        f"{label_of(name)}: "
-        + ", ".join(f"{source['point']} (stale after {source['stale_s']:g} s)" for source in group)
-        for name, group in measured["sources"].items()
-    ]
-    lines = [tag("li", text) for text in measured["definition"]]
-    taken = measured["taken_in_until"] or "no reading"
-    names = [
-        tag("p", "Names are those of the .json of this record. Points: ", "; ".join(points), "."),
-        tag("p", f"taken_in_until is {taken}."),
-    ]
-    return section("How the numbers are worked out", tag("ul", *lines), *names)
-
-
 def _chain(document: Mapping[str, Any]) -> Html:
-    zone, day = _day(document)
+    zone, day = usual_day(document)
     chain = document["chain"]
     own = chain["events"]
     ends = {row["seq"]: row for row in (own[0], own[-1])}
@@ -319,4 +213,4 @@ def _chain(document: Mapping[str, Any]) -> Html:
         "content."
     )
     heads = ("entry", "when", "what", "hash")
-    return section("Proof", tag("p", note), table(heads, rows, "chain"))
+    return section("Proof", tag("p", note), table(heads, rows, "chain"), kind="together")

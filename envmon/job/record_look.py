@@ -26,6 +26,7 @@ body { margin: 0; background: var(--ground); color: var(--ink);
 .brand { display: flex; justify-content: space-between; gap: 16px; margin: 0 0 18px;
   padding-bottom: 8px; border-bottom: 3px solid var(--ink); }
 h1 { margin: 0 0 14px; font-size: 30px; line-height: 1.15; letter-spacing: -.01em; }
+h1.long { font-size: 20px; letter-spacing: 0; }
 h2 { margin: 26px 0 8px; font-size: 19px; line-height: 1.2; }
 h3 { margin: 0 0 4px; font-size: 15px; }
 p { margin: 0 0 4px; }
@@ -36,6 +37,7 @@ small { display: block; font-size: .87em; }
 .facts dt { font-size: .87em; } .facts dd { margin: 0; font-weight: 600; }
 .open { margin: 18px 0 0; padding: 10px 14px; border: 3px solid var(--ink); }
 .cards { display: grid; grid-template-columns: repeat(2, 1fr); gap: 12px 14px; }
+.cards.three { grid-template-columns: repeat(3, 1fr); }
 .card { padding: 10px 14px 8px; border: 1px solid var(--ink); border-radius: 6px; }
 .card h3 { display: flex; align-items: center; gap: 9px; font-size: 16px; }
 .card.missed { border-width: 3px; padding: 8px 12px 6px; }
@@ -50,7 +52,9 @@ th:last-child, td:last-child { padding-right: 0; }
 .span small { font-weight: 400; }
 .numbers td:nth-child(n+3):nth-child(-n+8), .numbers th:nth-child(n+3):nth-child(-n+8) {
   text-align: right; white-space: nowrap; }
-.time td:first-child, .panels td:not(:first-child):not(:last-child) { white-space: nowrap; }
+.time td:first-child, .alarms td:nth-child(-n+2), .panels td:not(:first-child):not(:last-child) {
+  white-space: nowrap; }
+.by { display: inline-block; min-width: 62px; }
 .chain { font-size: .87em; } .chain td:nth-child(-n+2) { white-space: nowrap; }
 code { font: .9em "Liberation Mono", "DejaVu Sans Mono", monospace; }
 .care { margin-top: 22px; }
@@ -68,7 +72,7 @@ ul { margin: 0; padding-left: 20px; }
   .front, .details { margin: 0; padding: 18px 14px; }
   .details { border-top: 8px solid var(--ground); }
   h1 { font-size: 24px; }
-  .facts, .cards { grid-template-columns: 1fr; }
+  .facts, .cards, .cards.three { grid-template-columns: 1fr; }
   .signature { grid-template-columns: 1fr; gap: 44px; }
   thead { display: none; }
   table, tbody { display: block; }
@@ -90,7 +94,8 @@ ul { margin: 0; padding-left: 20px; }
   body { background: none; font-size: 9pt; line-height: 1.35; }
   .front, .details { max-width: none; margin: 0; padding: 0; }
   .details { break-before: page; }
-  h1 { font-size: 19pt; margin-bottom: 8pt; } h2 { margin: 13pt 0 4pt; font-size: 12.5pt; }
+  h1 { font-size: 19pt; margin-bottom: 7pt; } h1.long { font-size: 12pt; }
+  h2 { margin: 11pt 0 3pt; font-size: 12pt; }
   h2, h3, h2 + p.soft { break-after: avoid; }
   .card h3 { font-size: 10.5pt; } .sign { width: 13pt; height: 13pt; }
   .facts { gap: 5pt 18pt; } .cards { gap: 7pt; }
@@ -98,7 +103,7 @@ ul { margin: 0; padding-left: 20px; }
   tr, .card, .chart, .signature, .proof { break-inside: avoid; }
   .together { break-inside: avoid; }
   th, td { padding: 2pt 8pt 2pt 0; }
-  .signature { margin-top: 34pt; }
-  .proof { margin-top: 12pt; padding-top: 6pt; }
+  .care { margin-top: 0; } .signature { margin-top: 30pt; }
+  .proof { margin-top: 9pt; padding-top: 5pt; }
 }
 """

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from envmon.job.record_details import details
-from envmon.job.record_html import Html, facts, html_of, joined, section, table, tag
+from envmon.job.record_html import Html, facts, html_of, section, table, tag
 from envmon.job.record_look import FRAME, LOOK
 from envmon.job.record_verdict import Verdict, cure_verdict, run_verdicts
 from envmon.job.record_words import (
@@ -24,7 +24,7 @@ from envmon.job.record_words import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
 _SIGN = {
     "held": '<circle cx="12" cy="12" r="9"/>',
@@ -39,6 +39,8 @@ _SIGN_LOOK = (
     ".sign .stroke{fill:none;stroke:#101a1e;stroke-width:4.5} .sign .thin{stroke-width:2} "
     ".sign text{fill:#101a1e}</style>"
 )
+MOST_LINES, MOST_REASON, LONG_TITLE = 2, 60, 50
+"""What is longer would push the signature off the front sheet; the details say all of it."""
 FAILING = (
     "Screens, sensors and papers can fail or be wrong; nothing here replaces looking at the "
     "vehicle. This record tells of the conditions of the air and the panel, not of the work's "
@@ -95,7 +97,12 @@ def _head(document: Mapping[str, Any]) -> Html:
         ("handed over", ended),
     ]
     top = tag("p", tag("b", shop["name"]), tag("span", "Condition record"), class_="brand")
-    return tag("header", top, tag("h1", vehicle), facts(pairs))
+    return tag(
+        "header",
+        top,
+        tag("h1", vehicle, class_="long" if len(vehicle) > LONG_TITLE else ""),
+        facts(pairs),
+    )
 
 
 def _still_open(document: Mapping[str, Any]) -> Html:
@@ -117,11 +124,14 @@ def _verdicts(document: Mapping[str, Any]) -> Html:
     cards += [_card(cure)] if cure else []
     if not cards:
         cards = [tag("p", "Nothing that needs its own air was worked yet.")]
-    return section("Did the conditions hold?", tag("div", *cards, class_="cards"))
+    kind = "cards three" if len(cards) == 3 else "cards"
+    return section("Did the conditions hold?", tag("div", *cards, class_=kind))
 
 
 def _card(verdict: Verdict) -> Html:
-    lines = [tag("p", line) for line in verdict.lines]
+    more = len(verdict.lines) - MOST_LINES
+    lines = [tag("p", line) for line in verdict.lines[:MOST_LINES]]
+    lines += [tag("p", f"and {more} more, in the details")] if more > 0 else []
     head = tag("h3", sign(verdict.kind), tag("span", verdict.title))
     return tag("div", head, tag("p", tag("b", verdict.word)), *lines, class_=f"card {verdict.kind}")
 
@@ -135,24 +145,30 @@ def _work(document: Mapping[str, Any]) -> Html:
     for step in document["stages"]:
         batch = batches.get(names.get(step["product"], ""), "")
         product = f"{step['product']}, batch {batch}" if batch else step["product"]
-        runs = step["runs"]
-        spans = joined(
-            (_span(run, zone, day) for run in runs), Html("<br>")
-        ) if runs else UNKNOWN  # fmt: skip
-        rows.append((step["name"], product or UNKNOWN, spans, _status(step)))
+        rows.append(
+            (step["name"], product or UNKNOWN, _span(step["runs"], zone, day), _status(step))
+        )
     heads = ("step", "product", "worked", "state")
     return section("What was done", table(heads, rows, "work"))
 
 
-def _span(run: Mapping[str, Any], zone: str, day: str) -> str:
-    end = "still" if run["to"] is None else clock_text(run["to"], zone, day)
-    return f"{clock_text(run['from'], zone, day)} – {end}"
+def _span(runs: Sequence[Mapping[str, Any]], zone: str, day: str) -> str:
+    """Return from when to when a step was worked, and in how many turns."""
+    if not runs:
+        return UNKNOWN
+    end = "still" if runs[-1]["to"] is None else clock_text(runs[-1]["to"], zone, day)
+    turns = f", in {len(runs)} turns" if len(runs) > 1 else ""
+    return f"{clock_text(runs[0]['from'], zone, day)} – {end}{turns}"
 
 
 def _status(step: Mapping[str, Any]) -> str:
     if step["status"] == "skipped":
-        return f"left out: {step['skip_reason']}"
+        return f"left out: {_short(step['skip_reason'])}"
     return {"todo": "not done", "active": "being done"}.get(step["status"], "done")
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= MOST_REASON else f"{text[:MOST_REASON].rstrip()} …"
 
 
 def _cure(document: Mapping[str, Any]) -> Html:

@@ -47,12 +47,23 @@ def run_verdicts(document: Mapping[str, Any]) -> list[Verdict]:
     names = {step["stage"]: step["name"] for step in document["stages"]}
     verdicts = []
     for stage in CURING:
-        runs = [run for run in document["measured"]["runs"] if run["stage"] == stage]
+        every = [run for run in document["measured"]["runs"] if run["stage"] == stage]
+        runs = [run for run in every if not _gone_back_on(run, document)]
         if runs:
             lines = tuple(dict.fromkeys(text for run in runs for text in _missed(run, document)))
             kind, word = held_word([run["together"] for run in runs])
-            verdicts.append(Verdict(names[stage], kind, word, lines[:4]))
+            if len(runs) < len(every):
+                lines = ("begun anew; what was gone back on stands in the details", *lines)
+            verdicts.append(Verdict(names[stage], kind, word, lines))
     return verdicts
+
+
+def _gone_back_on(run: Mapping[str, Any], document: Mapping[str, Any]) -> bool:
+    """Return whether an earlier step was begun after this run, which undid its work."""
+    return any(
+        other["step"] < run["step"] and other["from"] > run["from"]
+        for other in document["measured"]["runs"]
+    )
 
 
 def held_word(times: Sequence[Mapping[str, float] | None]) -> tuple[Held, str]:
@@ -111,4 +122,4 @@ def cure_verdict(document: Mapping[str, Any], zone: str) -> Verdict | None:
         f"{'not known' if gone['fitness'] == 'unknown' else 'outside'}"
         for gone in cure["breaks"]
     ]
-    return Verdict("Cure, as the watch counted it", kind, str(cure["text"]), tuple(lines[:4]))
+    return Verdict("Cure, as the watch counted it", kind, str(cure["text"]), tuple(lines))

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from envmon.clock import SECOND_US, us_from_iso
 from envmon.units import QUANTITIES, format_value, shown
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from envmon.units import UnitSystem
 
 UNKNOWN = "—"
@@ -103,3 +105,9 @@ def plain_day(text: str) -> str:
     """Return ``Tue 10 February 2026`` for a date written as ISO 8601."""
     day = date.fromisoformat(text)
     return f"{day:%a} {day.day} {day:%B %Y}"
+
+
+def usual_day(document: Mapping[str, Any]) -> tuple[str, str]:
+    """Return the zone, and the day that goes without saying."""
+    zone = document["shop"]["timezone"]
+    return zone, day_text(document["job"]["opened"], zone)

@@ -1,31 +1,62 @@
-"""The record as PDF, laid out by WeasyPrint from the same page a browser shows."""
+"""The record as PDF, laid out by WeasyPrint from the same page a browser shows.
+
+It takes seconds and a good deal of memory, so it is done in a process of its own, and the boards
+answer meanwhile: ``python -m envmon.service.record_pdf < page.html > record.pdf``.
+"""
 
 from __future__ import annotations
 
 import logging
+import subprocess
+import sys
 from typing import Any
 
 from envmon.errors import ServiceError
+
+PATIENCE_S = 180.0
+MISSING = 3
+_NEEDS = (
+    "install Pango and HarfBuzz (Debian: libpango-1.0-0, libpangoft2-1.0-0, libharfbuzz-subset0), "
+    "or print the .html from a browser"
+)
 
 
 def pdf_from(html: str) -> bytes:
     """Return a page as PDF. Nothing outside the page is fetched.
 
     Raises:
-        ServiceError: WeasyPrint or one of the libraries it needs is missing.
+        ServiceError: WeasyPrint or one of the libraries it needs is missing, or it takes too long.
     """
+    command = [sys.executable, "-m", "envmon.service.record_pdf"]
     try:
-        from weasyprint import HTML  # noqa: PLC0415 - heavy, and needs libraries of the system
+        done = subprocess.run(  # noqa: S603 - our own module
+            command, input=html.encode(), capture_output=True, check=False, timeout=PATIENCE_S
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise ServiceError(f"cannot make a PDF: {error}") from error
+    if done.returncode != 0:
+        said = done.stderr.decode(errors="replace").strip().splitlines()
+        needs = f"; {_NEEDS}" if done.returncode == MISSING else ""
+        raise ServiceError(f"cannot make a PDF: {said[-1] if said else done.returncode}{needs}")
+    return done.stdout
+
+
+def main() -> int:
+    """Read a page from stdin and write it as PDF to stdout; return the exit code."""
+    try:
+        # Heavy, and needs libraries of the system.
+        from weasyprint import HTML  # noqa: PLC0415
+        from weasyprint.urls import URLFetcher  # noqa: PLC0415
     except (ImportError, OSError) as error:
-        raise ServiceError(
-            f"cannot make a PDF: {error}; install Pango (Debian: libpango-1.0-0, "
-            "libpangoft2-1.0-0), or print the .html from a browser"
-        ) from error
-    # What it says of the rules for screens, which are none of its business, helps nobody.
+        sys.stderr.write(f"{error}\n".replace("\n", " "))
+        return MISSING
+    # What it says of rules for screens, which are none of its business, helps nobody.
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
-    made: Any = HTML(string=html, url_fetcher=_refuse).write_pdf()
-    return bytes(made)
+    page = sys.stdin.buffer.read().decode()
+    made: Any = HTML(string=page, url_fetcher=URLFetcher(allowed_protocols=())).write_pdf()
+    sys.stdout.buffer.write(made)
+    return 0
 
 
-def _refuse(url: str, *_: Any, **__: Any) -> Any:
-    raise ValueError(f"a record needs nothing from outside, not {url[:60]}")
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,9 +1,9 @@
 """The condition record of a job: made from the chain and the stored readings, and handed out.
 
 A record is a JSON document; page and PDF are drawn from it, so that all three say the same and
-have the same digest. It is kept in the data folder without the vehicle's reference, and taken
-again as long as nothing happened to a closed job. Each form handed out is entered in the chain by
-the watch (``record_made``), which is asked once for each.
+have the same digest. That of a closed job is kept in the data folder without the vehicle's
+reference, and taken again as long as nothing new happened. Each form handed out is entered in the
+chain by the watch (``record_made``), which is asked once for each.
 """
 
 from __future__ import annotations
@@ -93,7 +93,8 @@ class RecordDesk(NamedTuple):
         job = job_from(history.events, job_id)
         assert job is not None
         document = sealed(document_of(self, history, job))
-        keep_record(self.folder, document)
+        if not document["open"]:
+            keep_record(self.folder, document)
         return document
 
     def _asked(self, history: History, job_id: str) -> set[tuple[str, str]]:
