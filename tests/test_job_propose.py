@@ -227,7 +227,7 @@ class TestRhythmText:
         story.through("coating")
         # 15 · 150 s + 90 + 300 + 60 s = 45 min from 09:10
         assert self.text(story, 600) == (
-            "16 to cover: one each 2:30 min, level after 5:00 min, done about 09:55"
+            "16 left: one each 2:30 min, level after 5:00 min, done about 09:55"
         )
 
     def test_it_says_why_fewer_in_flight(self) -> None:
@@ -242,7 +242,7 @@ class TestRhythmText:
         assert self.text(story, 5) == ""
         story.through("wipe")
         story.end(60, "wipe")
-        assert self.text(story, 70).startswith("2 to cover")
+        assert self.text(story, 70).startswith("2 left")
         story.coated(1_000)
         assert self.text(story, 2_000) == ""
 

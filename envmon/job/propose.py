@@ -80,7 +80,7 @@ def rhythm_text(scene: Scene) -> str:
     end_us = scene.now_us + round(plan.turns[-1].level_end * SECOND_US)
     spaced = f"one each {minutes(plan.period)}, level after {minutes(plan.wait)}"
     end = clock_time(end_us, scene.view.timezone)
-    words = f"{left} to cover: {spaced}, done about {end}"
+    words = f"{left} left: {spaced}, done about {end}"
     return f"{words}; {plan.why}" if plan.why else words
 
 
