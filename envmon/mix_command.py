@@ -88,6 +88,7 @@ def resin(  # noqa: PLR0913, PLR0917 - a command's options
     ] = None,
     bay: Annotated[str, typer.Option(help="Id of the bay.")] = "",
     changed: Annotated[str, typer.Option(help="When the resin was changed; else looked for.")] = "",
+    at: Annotated[str, typer.Option(help="As it stood then; else now.")] = "",
     daily: Annotated[str, typer.Option(help="Rinse water used a day, such as '200 l'.")] = "",
     noted: Annotated[
         list[str] | None,
@@ -104,21 +105,16 @@ def resin(  # noqa: PLR0913, PLR0917 - a command's options
 
         from envmon.mix_resin import resin_noted
 
-        if shop_file or bay or changed or daily or data:
+        if shop_file or bay or changed or at or daily or data:
             raise InputError("--noted stands alone; leave the shop file and its options out")
         today = datetime.now(UTC).astimezone().date()
         _tell(resin_noted(noted, today), as_json=as_json)
     if shop_file is None or not bay:
         raise InputError("give SHOP.toml and --bay, or what was noted by hand: --noted PLACE=PPM")
-    _tell(_resin_of_shop((shop_file, bay, changed), daily, data), as_json=as_json)
-
-
-def _resin_of_shop(asked: tuple[Path, str, str], daily: str, data: Path | None) -> MixAnswer:
     from envmon.clock import SystemClock
     from envmon.service.resin import ResinQuestion, resin_of_shop
     from envmon.service.resin_say import resin_answer
 
-    shop_file, bay, changed = asked
-    question = ResinQuestion(bay, changed)
-    found = resin_of_shop(shop_file, question, SystemClock(), str(data) if data else None)
-    return resin_answer(found, daily)
+    question, folder = ResinQuestion(bay, changed, at), str(data) if data else None
+    found = resin_of_shop(shop_file, question, SystemClock(), folder)
+    _tell(resin_answer(found, daily), as_json=as_json)

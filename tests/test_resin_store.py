@@ -188,6 +188,17 @@ def test_a_person_who_knows_when_it_was_changed_is_believed(
         ask(changed="lately")
 
 
+def test_a_day_gone_by_can_be_asked_for(tmp_path: Path, shop: Path) -> None:
+    """As it stood on the evening of the tenth day, asked a month later; local time of the shop."""
+    keep(tmp_path, days_of([1 + 0.5 * day for day in range(10)]))
+    month_later = ManualClock(NOW_US + 31 * DAY_US)
+    late = resin_of_shop(shop, ResinQuestion("north"), month_later)
+    assert (late.standing, late.days) == ("unknown", ())
+    then = resin_of_shop(shop, ResinQuestion("north", at="2026-01-27T18:00"), month_later)
+    assert then == resin_of_shop(shop, ResinQuestion("north"), ManualClock(NOW_US))
+    assert then.standing == "good"
+
+
 def test_archived_days_count_like_live_ones(
     tmp_path: Path, ask: Callable[..., ResinAnswer]
 ) -> None:
@@ -233,7 +244,7 @@ def test_old_water_says_nothing_of_now(tmp_path: Path, ask: Callable[..., ResinA
 
 def test_without_readings_nobody_can_tell(tmp_path: Path, ask: Callable[..., ResinAnswer]) -> None:
     keep(tmp_path, [tap(noon_us(0), 4.0, Flag.RANGE), tap(NOW_US + DAY_US, 4.0, Flag.CLOCK)])
-    assert resin_answer(ask()).say.endswith("no readings of rinse water yet")
+    assert resin_answer(ask()).say.endswith("no readings of rinse water in the last 30 days")
     no_sensor = resin_answer(ask("south"))
     assert no_sensor.say.endswith("no sensor reads dissolved_solids_ppm in this bay")
     assert not no_sensor.possible

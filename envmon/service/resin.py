@@ -19,7 +19,7 @@ from envmon.physics.solids import (
     since_change,
     solids_standing,
 )
-from envmon.service.rinse_water import RINSE_STAGE, RinseDay, rinse_days
+from envmon.service.rinse_water import ALL_WATER_DAYS, RINSE_STAGE, RinseDay, rinse_days
 from envmon.service.span import parse_moment
 from envmon.service.watch_process import data_folder, ensure_data
 from envmon.shop.load import load_shop
@@ -99,10 +99,12 @@ class ResinQuestion:
     Attributes:
         bay: Id of the bay.
         changed: When the resin was last changed, as a person writes it; empty to look for it.
+        at: The moment to look from, as a person writes it; empty for now.
     """
 
     bay: str
     changed: str = ""
+    at: str = ""
 
 
 def resin_of_shop(
@@ -137,6 +139,7 @@ def resin_of_past(shop: Shop, past: Past, question: ResinQuestion, now_us: int) 
         StoreError: The live file cannot be read.
     """
     bay, zone = _bay_of(shop, question.bay), shop.shop.timezone
+    now_us = parse_moment(question.at, zone) if question.at else now_us
     changed_us = parse_moment(question.changed, zone) if question.changed else None
     from_us = now_us - LOOKED_BACK_DAYS * DAY_US if changed_us is None else changed_us
     limit_ppm, source = _limit_of(shop, bay)
@@ -146,7 +149,13 @@ def resin_of_past(shop: Shop, past: Past, question: ResinQuestion, now_us: int) 
         first = since_change(np.array([day.ppm for day in days]), limit_ppm)
         days, changed_us = days[first:], days[first].at_us if first else None
     change_ppm = max(RESIN_CHANGE_PPM, limit_ppm)
-    nothing = "" if days else _NOBODY_READS if not series else "no readings of rinse water yet"
+    nothing = (
+        ""
+        if days
+        else _NOBODY_READS
+        if not series
+        else f"no readings of rinse water in the last {ALL_WATER_DAYS} days"
+    )
     return ResinAnswer(
         bay.name, zone, limit_ppm, change_ppm, source, tuple(days), changed_us, only_rinse,
         now_us, nothing,
