@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 QUANTITY = "dissolved_solids_ppm"
 LOOKED_BACK_DAYS = 120
 """A resin that lasted longer is looked at from here on."""
+_NO_READINGS = f"no readings of rinse water in the last {ALL_WATER_DAYS} days"
 _NOBODY_READS = "no sensor reads dissolved_solids_ppm in this bay"
 
 
