@@ -1,0 +1,124 @@
+"""Experts mixed by what they have proved to be worth: per situation, quantity and lead.
+
+Weights are found by exponentiated gradient on the absolute error (Kivinen and Warmuth 1997, from
+memory), so they stay a share each, and one bad hour moves them little.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from envmon.outlook.frame import Values
+
+GROUPS_MIN = (15, 35, 65, 125, 180)
+"""Leads up to each of these share their weights [min]."""
+GROUP_OF = np.searchsorted(np.array(GROUPS_MIN), LEADS_MIN)
+BEFORE = np.array([0.1, 0.1, 0.05, 0.1, 0.35, 0.2, 0.1])
+"""Weights of the experts before they have proved anything; persistence counts near at hand."""
+BEFORE_NEAR = np.array([0.3, 0.25, 0.05, 0.15, 0.1, 0.1, 0.05])
+LEAST_ROWS = 12
+ROUNDS, EAGER = 200, 0.6
+TOUCH = 0.02
+"""How eagerly weights follow single new errors."""
+
+Weights = dict[str, list[list[float]]]
+"""Quantity -> a row for each group of leads, a share for each expert."""
+
+
+def weights_before() -> Weights:
+    """Return the weights of a bay that has said nothing yet."""
+    rows = [BEFORE_NEAR if group < 2 else BEFORE for group in range(len(GROUPS_MIN))]
+    return {name: [row.tolist() for row in rows] for name in FORECAST}
+
+
+def learn_weights(forecasts: dict[str, Values], truth: dict[str, Values]) -> Weights:
+    """Return the weights with which the experts would have erred least.
+
+    Args:
+        forecasts: Quantity -> shape (experts, leads, rows).
+        truth: Quantity -> shape (leads, rows), NaN where not known.
+    """
+    found = weights_before()
+    for name in FORECAST:
+        for group in range(len(GROUPS_MIN)):
+            places = np.equal(GROUP_OF, group)
+            said = forecasts[name][:, places].reshape(len(EXPERTS), -1)
+            came = truth[name][places].reshape(-1)
+            known = np.isfinite(came) & np.isfinite(said).all(axis=0)
+            if known.sum() >= LEAST_ROWS * places.sum():
+                before = np.array(found[name][group])
+                found[name][group] = _sought(said[:, known], came[known], before).tolist()
+    return found
+
+
+def _sought(said: Values, came: Values, before: Values) -> Values:
+    scale = float(np.mean(np.abs(said - came))) + 1e-9
+    logs, total = np.log(before), np.zeros(len(before))
+    for turn in range(ROUNDS):
+        weights = _shares(logs)
+        sign = np.sign(weights @ said - came)
+        logs = logs - EAGER / np.sqrt(1 + turn) * (said - came) @ sign / (len(came) * scale)
+        if turn >= ROUNDS // 2:
+            total += weights
+    return np.round(total / total.sum(), 4)
+
+
+def _shares(logs: Values) -> Values:
+    raised = np.exp(logs - logs.max())
+    return raised / raised.sum()
+
+
+def mixed(forecasts: Values, weights: list[list[float]]) -> Values:
+    """Return the mixture of forecasts.
+
+    An expert that has nothing to say leaves its share to persistence.
+
+    Args:
+        forecasts: Shape (experts, leads, rows).
+        weights: A row for each group of leads.
+    """
+    filled = np.where(np.isfinite(forecasts), forecasts, forecasts[0])
+    by_lead = np.array(weights)[GROUP_OF]
+    return np.einsum("le,elr->lr", by_lead, filled)
+
+
+def touched(weights: Weights, forecasts: dict[str, Values], truth: dict[str, Values]) -> Weights:
+    """Return weights moved a little by new errors.
+
+    Args:
+        weights: As they were.
+        forecasts: Quantity -> shape (experts, leads, rows).
+        truth: Quantity -> shape (leads, rows), NaN where not known.
+    """
+    found: Weights = {}
+    for name, rows in weights.items():
+        found[name] = [
+            _touched(np.array(row), forecasts[name][:, g == GROUP_OF], truth[name][g == GROUP_OF])
+            for g, row in enumerate(rows)
+        ]
+    return found
+
+
+def _touched(row: Values, said: Values, came: Values) -> list[float]:
+    known = np.isfinite(came) & np.isfinite(said).all(axis=0)
+    if not known.any():
+        return [float(share) for share in row]
+    off = said[:, known] - came[known]
+    scale = float(np.mean(np.abs(off))) + 1e-9
+    sign = np.sign(row @ said[:, known] - came[known])
+    # No share falls to nothing, or it could never come back.
+    logs = np.log(np.maximum(row, 0.002)) - TOUCH * (off * sign).mean(axis=1) / scale
+    return [round(float(share), 4) for share in _shares(logs)]
+
+
+def truth_at(values: Values, rows: npt.NDArray[np.intp], leads_min: Values = LEADS_MIN) -> Values:
+    """Return what came after some rows, shape (leads, rows); NaN past the end."""
+    places = rows + np.asarray(leads_min, dtype=int)[:, None]
+    return np.where(places < len(values), values[np.minimum(places, len(values) - 1)], np.nan)
