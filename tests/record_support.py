@@ -134,6 +134,7 @@ class Story:
         self.shop = shop_from(text)
         self.panels = [{"id": f"p{n}", "name": name} for n, name in enumerate(panels, 1)]
         self.reference = reference
+        self.coat_sheet: dict[str, Any] = {**PRODUCT, "batch": "A-17"}
         self.store = SqliteStore(self.data)
 
     def say(self, minutes: float, kind: str, bay: str = "north", **data: Any) -> int:
@@ -149,7 +150,7 @@ class Story:
         digest = reference_digest(SALT, self.reference) if self.reference else ""
         if self.reference:
             self.store.keep_reference(Reference(JOB, self.reference, SALT))
-        products = {"clear_wipe": WIPE, "fjord_shell": {**PRODUCT, "batch": "A-17"}}
+        products = {"clear_wipe": WIPE, "fjord_shell": self.coat_sheet}
         self.job_says(
             0, names.OPENED, procedure="winter", procedure_name="Winter coating",
             body="Estate", steps=STEPS, products=products, limits=LIMITS, panels=self.panels,

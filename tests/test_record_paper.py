@@ -96,12 +96,22 @@ def test_the_details_say_the_rest(html: str) -> None:
 
 
 def test_first_wash_by_common_practice_where_no_sheet_says_it(tmp_path: Path) -> None:
+    """Not before 14 days: common practice of the trade."""
     story = Story(tmp_path, reference="")
+    story.coat_sheet["first_wash_days"] = None
     story.open()
-    document = json.loads(story.desk(60).handed_out(JOB, "json"))
-    assert document["aftercare"]["first_wash_days"] == 10
-    products = document["products"]
-    assert {row["id"] for row in products} == {"clear_wipe", "fjord_shell"}
+    assert json.loads(story.desk(1).handed_out(JOB, "json"))["aftercare"] is None
+    story.start(1, 3)
+    care = json.loads(story.desk(60).handed_out(JOB, "json"))["aftercare"]
+    assert (care["first_wash_days"], care["first_wash"]) == (14, "2026-02-10")
+    assert care["source"] == "common practice"
+
+
+def test_the_front_sheet_hides_nothing(html: str) -> None:
+    front = Text(html.partition('class="details"')[0]).text
+    assert "done, started against a guard (see details)" in front
+    assert "1 as in the shop file, 3 never checked" in front
+    assert "outside for" in front
 
 
 def test_names_from_outside_are_text(tmp_path: Path) -> None:

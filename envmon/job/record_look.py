@@ -57,7 +57,7 @@ th:last-child, td:last-child { padding-right: 0; }
 .by { display: inline-block; min-width: 62px; }
 .chain { font-size: .87em; } .chain td:nth-child(-n+2) { white-space: nowrap; }
 code { font: .9em "Liberation Mono", "DejaVu Sans Mono", monospace; }
-.care { margin-top: 22px; }
+.care { margin-top: 22px; } .sensors { margin-top: 8px; }
 .signature { display: grid; grid-template-columns: 1fr 1fr 160px; gap: 30px; margin: 52px 0 0; }
 .signature p { border-top: 1px solid var(--ink); padding-top: 3px; }
 .signature span { color: var(--soft); font-size: .87em; }

@@ -6,6 +6,7 @@ nothing else, so that all three say the same.
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from envmon.job.record_details import details
@@ -125,7 +126,25 @@ def _verdicts(document: Mapping[str, Any]) -> Html:
     if not cards:
         cards = [tag("p", "Nothing that needs its own air was worked yet.")]
     kind = "cards three" if len(cards) == 3 else "cards"
-    return section("Did the conditions hold?", tag("div", *cards, class_=kind))
+    return section(
+        "Did the conditions hold?",
+        tag("div", *cards, class_=kind),
+        tag("p", _sensors(document), class_="soft sensors"),
+    )
+
+
+def _sensors(document: Mapping[str, Any]) -> str:
+    """Return how the sensors behind the numbers stand, in one line."""
+    rows = document["sensors"]
+    if not rows:
+        return "No sensor measured here."
+    words = {
+        "valid": "in date", "undated": "without a date for the next check", "overdue": "OVERDUE",
+        "shop_file": "as in the shop file", "none": "never checked",
+    }  # fmt: skip
+    counts = Counter(row["standing"] for row in rows)
+    said = ", ".join(f"{counts[key]} {word}" for key, word in words.items() if counts[key])
+    return f"Calibration of the {len(rows)} sensors behind this: {said}."
 
 
 def _card(verdict: Verdict) -> Html:
@@ -164,7 +183,9 @@ def _span(runs: Sequence[Mapping[str, Any]], zone: str, day: str) -> str:
 def _status(step: Mapping[str, Any]) -> str:
     if step["status"] == "skipped":
         return f"left out: {_short(step['skip_reason'])}"
-    return {"todo": "not done", "active": "being done"}.get(step["status"], "done")
+    word = {"todo": "not done", "active": "being done"}.get(step["status"], "done")
+    against = any(run["against"] for run in step["runs"])
+    return f"{word}, started against a guard (see details)" if against else word
 
 
 def _short(text: str) -> str:
@@ -174,7 +195,9 @@ def _short(text: str) -> str:
 def _cure(document: Mapping[str, Any]) -> Html:
     cure, zone = document["cure"], document["shop"]["timezone"]
     if cure is None:
-        return section("Cure", tag("p", "No cure yet: not every panel is levelled."))
+        coats = any(step["stage"] == "coating" for step in document["stages"])
+        none = tag("p", "No cure yet: not every panel is levelled.")
+        return section("Cure", none) if coats else Html("")
     rows = [
         (mark["name"], length_text(mark["need_s"]), _reached(mark, zone), mark["source"])
         for mark in cure["milestones"]
@@ -210,13 +233,16 @@ def _reached(mark: Mapping[str, Any], zone: str) -> str:
 
 def _aftercare(document: Mapping[str, Any]) -> Html:
     care = document["aftercare"]
+    if care is None:
+        return Html("")
     first = tag(
         "p", tag("b", f"First wash not before {plain_day(care['first_wash'])}"),
         f" ({care['first_wash_days']} days; {care['source']}).",
     )  # fmt: skip
     keep = (
-        "Until then keep it from rain and standing water where you can, and wipe off nothing by "
-        "dry cloth. The maker's sheet wins where it says otherwise."
+        "Until then no washing and no polishing; take water, dirt and droppings off soon, with a "
+        "soft wet cloth and never a dry one (common practice). The maker's sheet wins where it "
+        "says otherwise."
     )
     return section("Aftercare", first, tag("p", keep), kind="care")
 

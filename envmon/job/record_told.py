@@ -224,10 +224,12 @@ def _notes(job: Job, *, mixing: bool) -> Iterator[dict[str, Any]]:
             yield {"at": iso_us(note.at_us), "text": note.text, "by": note.by}
 
 
-def _aftercare(job: Job, scenery: Scenery) -> dict[str, Any]:
-    """Return the day of the first wash: the longest that a coating's sheet asks for."""
-    coats = {step.product for step in job.steps if step.stage == "coating" and step.product}
-    sheets = [job.products[product] for product in coats if product in job.products]
+def _aftercare(job: Job, scenery: Scenery) -> dict[str, Any] | None:
+    """Return the day of the first wash: the longest a sheet asks for; None without a coating."""
+    coats = [step for step in job.steps if step.stage == "coating" and step.runs]
+    if not coats:
+        return None
+    sheets = [job.products[s.product] for s in coats if s.product and s.product in job.products]
     asked = [(s["first_wash_days"], s) for s in sheets if s.get("first_wash_days") is not None]
     days, sheet = max(asked, key=lambda pair: int(pair[0]), default=(FIRST_WASH_DAYS, None))
     day = local_time(until_us(job, scenery.made_us), scenery.timezone).date()
