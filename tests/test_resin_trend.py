@@ -148,7 +148,8 @@ def test_from_too_few_readings_nobody_can_tell(count: int) -> None:
     day = np.arange(count, dtype=np.float64)
     due = resin_due(day, 1 + day, 10.0)
     assert due[:3] == (None, None, None)
-    assert due.why == f"{count} readings since the last change; {FEWEST} are needed"
+    word = "reading" if count == 1 else "readings"
+    assert due.why == f"{count} {word} since the last change; {FEWEST} are needed"
 
 
 @pytest.mark.parametrize("ppm", [[3.0] * 10, [5, 4.8, 4.9, 4.6, 4.4, 4.5, 4.2, 4.1], [0.0] * 8])

@@ -200,7 +200,8 @@ def resin_due(place: Floats, ppm: Floats, mark_ppm: float) -> Due:
     """
     place, ppm = place[-NEWEST:], ppm[-NEWEST:]
     if len(place) < FEWEST:
-        return _nobody(f"{len(place)} readings since the last change; {FEWEST} are needed")
+        count = f"{len(place)} reading{'' if len(place) == 1 else 's'}"
+        return _nobody(f"{count} since the last change; {FEWEST} are needed")
     lines = (robust_slope(place, ppm), robust_slope(place, _logs(ppm)))
     if lines[0].slope <= 0 or max(line.low for line in lines) <= 0:
         return _nobody("no rise that could not be chance")
