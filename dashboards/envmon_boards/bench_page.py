@@ -109,6 +109,9 @@ def _catalogue(shop: Shop, bay: Bay, stages: Sequence[tuple[str, str]]) -> str:
 
 def _bodies(shop: Shop) -> list[dict[str, Any]]:
     """Return the body shapes, the shop's own first."""
+    own = {body.id for body in shop.body}
     ids = dict.fromkeys([*(body.id for body in shop.body), *BODIES])
     shapes = [body_of(shop, body_id) for body_id in ids]
-    return [{"id": s.id, "name": s.name, "panels": len(s.panels)} for s in shapes]
+    return [
+        {"id": s.id, "name": s.name, "panels": len(s.panels), "own": s.id in own} for s in shapes
+    ]

@@ -27,7 +27,9 @@
     });
   }
 
+  // The times of what is still under way; of what is done the list says enough.
   function factsOf(panel) {
+    if (panel.phase === "done") return "";
     const facts = [];
     const at = (name, when) => { if (when) facts.push(`${name} ${timeOfDay(when)}`); };
     at("applied", panel.applied_at);
@@ -43,7 +45,8 @@
     row.dataset.rowPanel = panel.id;
     shapeOf(sub(row, "span", "mark"), clock.phase);
     text(sub(row, "span", "name"), panel.name);
-    text(sub(row, "span", "word"), phaseWord(clock.phase));
+    const since = panel.phase === "done" ? ` ${timeOfDay(panel.inspected_at)}` : "";
+    text(sub(row, "span", "word"), phaseWord(clock.phase) + since);
     drawActs(sub(row, "div", "acts"), panel, view);
     text(sub(row, "p", "facts"), factsOf(panel));
     sub(row, "p", "bench-said").dataset.said = panel.id;

@@ -67,7 +67,8 @@
   }
 
   function drawHindrances(box, job, { now }) {
-    const step = job && job.current === null ? job.steps[job.following] : job?.steps[job?.following];
+    // While panels are worked the next step is far off.
+    const step = job?.next.panel ? null : job?.steps[job.following];
     const shown = step ? job.hindrances : [];
     box.hidden = !step || (job.current !== null && !shown.length);
     if (box.hidden) return;

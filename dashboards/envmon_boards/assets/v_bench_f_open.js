@@ -44,7 +44,9 @@
     choice.procedure ??= shop.usual ?? shop.procedures[0]?.id ?? null;
     choice.flight ??= shop.in_flight;
     pick(form, "procedure", "procedure", shop.procedures.map((one) => ({ ...one, more: one.steps.join(", ") })));
-    pick(form, "body", "body", shop.bodies.map((one) => ({ ...one, more: `${one.panels} panels` })));
+    pick(form, "body", "body", shop.bodies.map((one) => ({
+      ...one, more: `${one.panels} panels${one.own ? ", of this shop" : ""}`,
+    })));
     const products = Object.entries(shop.procedures.find((one) => one.id === choice.procedure)?.products ?? {});
     keep(sub(form, "div", "batches"), products, ([id]) => id, () => make("div", "", ""),
       (box, [id, name]) => field(box, `batch ${id}`, `batch of ${name} (may be left out)`, 60));

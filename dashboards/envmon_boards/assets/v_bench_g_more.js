@@ -89,6 +89,7 @@
   }
 
   function drawMore(box, shop, { job, lastJob, able }) {
+    box.hidden = !job && !lastJob;
     text(sub(box, "h2", "title"), job ? "Job" : "");
     const parts = ["notes", "in-flight", "products", "panels-edit"].map((name) => sub(box, "div", `${name} more`));
     for (const part of parts) part.hidden = !job;
@@ -99,7 +100,6 @@
       drawEditor(parts[3], job, able);
     } else edited = null;
     const ends = sub(box, "div", "ends-of-job more");
-    ends.hidden = !job && !lastJob;
     drawEnds(ends, job ? job.job : lastJob, job, able);
   }
 
