@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 ALASKA = ZoneInfo("America/Anchorage")
 START_S = 60.0
+NEXT = '[data-part="next"] button.next:not([aria-disabled="true"], [data-result="high_spot"])'
 PHASE_AFTER = {
     "apply": "flashing due overdue", "level": "levelled", "wipe": "wiped", "inspect": "done",
 }  # fmt: skip
@@ -82,7 +83,8 @@ class HandDemo:
             if found:
                 return found
             time.sleep(0.05)
-        raise AssertionError(f"not within {seconds} s: {what}")
+        log = (self.folder.parent / "demo.txt").read_text("utf-8")
+        raise AssertionError(f"not within {seconds} s: {what}; the demo said:\n{log[-2_000:]}")
 
     def wait_until_clock(self, clock: str, seconds: float = 90.0) -> None:
         self.wait_for(f"{clock} on the shop's clock", seconds, lambda: self.clock() >= clock)
@@ -105,10 +107,12 @@ def hand_demo(folder: Path, begin: str, speed: float) -> Iterator[HandDemo]:
     """Run ``envmon demo --by-hand`` from a time of the scripted day."""
     port = free_port()
     argv = ["demo", "--speed", str(speed), "--from", begin, "--by-hand", "--port", str(port)]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "envmon.cli", *argv, "--data", str(folder)],
-        stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+    said = folder.parent / "demo.txt"
+    with said.open("wb") as words:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "envmon.cli", *argv, "--data", str(folder)],
+            stderr=words,
+        )  # fmt: skip
     demo = HandDemo(process, f"http://127.0.0.1:{port}", folder)
     try:
         demo.wait_for("the boards", START_S, demo.clock)
@@ -196,14 +200,21 @@ class BenchHand:
         Returns:
             The acts it proposed, in order.
         """
-        next_acts = '[data-part="next"] button.next:not([aria-disabled="true"])'
         done: list[str] = []
         while True:
-            button = self.page.locator(next_acts).first
-            button.wait_for(timeout=PATIENCE_MS)
-            act, panel = button.get_attribute("data-act"), button.get_attribute("data-panel")
-            if act not in PHASE_AFTER or panel is None:
+            self.page.locator(NEXT).first.wait_for(timeout=PATIENCE_MS)
+            # Read and pressed at once: a clock may change what the button proposes meanwhile.
+            act, panel = self.page.evaluate(
+                """([next, panelActs]) => {
+                  const button = document.querySelector(next);
+                  const { act, panel } = button?.dataset ?? {};
+                  if (panelActs.includes(act)) button.click();
+                  return [act ?? "", panel ?? ""];
+                }""",
+                [NEXT, list(PHASE_AFTER)],
+            )
+            if act in PHASE_AFTER:
+                self.phase(panel, *PHASE_AFTER[act].split())
+                done.append(act)
+            elif act:
                 return done
-            button.click()
-            self.phase(panel, *PHASE_AFTER[act].split())
-            done.append(act)

@@ -53,7 +53,8 @@ class Worked(NamedTuple):
 def drive(demo: HandDemo, hand: BenchHand) -> tuple[str, dict[int, list[str]]]:
     """Work the whole job; return its id and what stood against each step."""
     against: dict[int, list[str]] = {}
-    demo.wait_for("the motorcycle, cold", 60, lambda: panel_c(demo) < 5)
+    demo.wait_until_clock("07:06")
+    demo.wait_for("the motorcycle, cold", 30, lambda: panel_c(demo) < 10)
     job = hand.open_job("short_coating", "quay_motorcycle", REFERENCE, ("harbour_glaze", "HG-2207"))
     against[WARM_UP] = hand.start(WARM_UP, WHY)
     for step, clock in ((FOAM, "07:31"), (RINSE, "07:39"), (DRYING, "07:50"), (WIPE, "08:34")):
@@ -100,7 +101,7 @@ def panel_c(demo: HandDemo) -> float:
 def worked(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Worked:
     """The job worked, its record in three forms, and the readings exported."""
     folder = tmp_path_factory.mktemp("job")
-    with hand_demo(folder / "data", "06:59", 60) as demo:
+    with hand_demo(folder / "data", "06:52", 60) as demo:
         with page_of(browser, f"{demo.url}/bench/south", TABLET) as page:
             job, against = drive(demo, BenchHand(page))
         for name in ("record.json", "record.html", "record.pdf"):

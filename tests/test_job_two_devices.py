@@ -5,12 +5,14 @@ The whole demo runs, at five times real speed, with nobody working in it but the
 
 from __future__ import annotations
 
+import tomllib
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from paho.mqtt import publish
 
-from tests.bench_hand import BenchHand, HandDemo, hand_demo
+from tests.bench_hand import NEXT, BenchHand, HandDemo, hand_demo
 from tests.boards_support import page_of
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ PHONE = {"width": 390, "height": 844}
 TABLET = {"width": 1180, "height": 820}
 OPEN = {"act": "open", "procedure": "short_coating", "body": "quay_motorcycle"}
 COATING = 5
+PEDAL = "shop/south/pedal"
 
 
 @pytest.fixture(scope="module")
@@ -164,3 +167,22 @@ def test_an_undo_takes_the_last_mark_back_once(demo: HandDemo, job: str) -> None
     status, said = demo.post(ACTS, {"act": "undo", "seq": seq})
     assert (status, said["conflict"]) == (409, True)
     assert next(p for p in panels_of(demo, job) if p["id"] == panel)["marks"] == []
+
+
+def test_a_foot_switch_does_what_the_screen_proposes_and_takes_it_back(
+    demo: HandDemo, job: str, browser: Browser
+) -> None:
+    """The pedal of the demo's shop file speaks on the demo's own broker, numbered presses."""
+    port = tomllib.loads(demo.shop_file.read_text("utf-8"))["broker"]["port"]
+    with page_of(browser, f"{demo.url}/bench/south", TABLET) as page:
+        bench = BenchHand(page)
+        bench.wait(f'{NEXT}[data-act="apply"]')
+        panel = str(page.get_attribute(NEXT, "data-panel"))
+        applied = f'[data-row-panel="{panel}"][data-phase="flashing"]'
+        publish.single(PEDAL, '{"button": "press", "n": 1}', qos=1, port=port)
+        bench.wait(applied)
+        # Delivered again, as a broker may: heard once.
+        publish.single(PEDAL, '{"button": "press", "n": 1}', qos=1, port=port)
+        publish.single(PEDAL, '{"button": "hold", "n": 2}', qos=1, port=port)
+        bench.wait(f'[data-row-panel="{panel}"][data-phase="todo"]')
+    assert all(one["marks"] == [] for one in panels_of(demo, job))
