@@ -6,41 +6,29 @@ nothing else, so that all three say the same.
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import TYPE_CHECKING, Any
 
+from envmon.job.record_cards import verdicts_part
 from envmon.job.record_details import details
 from envmon.job.record_html import Html, facts, html_of, section, table, tag
 from envmon.job.record_look import FRAME, LOOK
-from envmon.job.record_verdict import Verdict, cure_verdict, run_verdicts
 from envmon.job.record_words import (
     UNKNOWN,
     amount_text,
     clock_text,
     day_text,
+    edge_text,
     full_text,
     label_of,
     length_text,
     plain_day,
+    unit_of,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-_SIGN = {
-    "held": '<circle cx="12" cy="12" r="9"/>',
-    "missed": '<path d="M4 4L20 20M20 4L4 20" class="stroke"/>',
-    "unknown": '<circle cx="12" cy="12" r="9" class="ring"/>'
-    '<text x="12" y="16.5" text-anchor="middle" font-size="13" font-weight="bold" '
-    'font-family="Liberation Sans, sans-serif">?</text>',
-    "none": '<path d="M4 12H20" class="stroke thin"/>',
-}
-_SIGN_LOOK = (
-    "<style>.sign circle{fill:#101a1e} .sign .ring{fill:none;stroke:#101a1e;stroke-width:2} "
-    ".sign .stroke{fill:none;stroke:#101a1e;stroke-width:4.5} .sign .thin{stroke-width:2} "
-    ".sign text{fill:#101a1e}</style>"
-)
-MOST_LINES, MOST_REASON, LONG_TITLE = 2, 60, 50
+MOST_REASON, LONG_TITLE = 60, 50
 """What is longer would push the signature off the front sheet; the details say all of it."""
 FAILING = (
     "Screens, sensors and papers can fail or be wrong; nothing here replaces looking at the "
@@ -59,7 +47,7 @@ def page(document: Mapping[str, Any]) -> str:
         "main",
         _head(document),
         _still_open(document),
-        _verdicts(document),
+        verdicts_part(document),
         _work(document),
         _cure(document),
         _aftercare(document),
@@ -73,14 +61,6 @@ def page(document: Mapping[str, Any]) -> str:
     safe = "".join(c for c in foot if c.isalnum() or c in " ·.,-&'()")
     look = LOOK.replace("FOOT", safe).replace("DIGEST", str(document["digest"])[:16])
     return FRAME.format(title=html_of(title), look=look, body=html_of(sheet, details(document)))
-
-
-def sign(kind: str) -> Html:
-    """Return a sign that is told apart by its shape: disc, cross, question mark, dash."""
-    return Html(
-        f'<svg class="sign" viewBox="0 0 24 24" width="20" height="20" aria-hidden="true">'
-        f"{_SIGN_LOOK}{_SIGN[kind]}</svg>"
-    )
 
 
 def _head(document: Mapping[str, Any]) -> Html:
@@ -116,43 +96,6 @@ def _still_open(document: Mapping[str, Any]) -> Html:
         f"This is how things stood on {made}; it is no record of a finished job.",
         class_="open",
     )
-
-
-def _verdicts(document: Mapping[str, Any]) -> Html:
-    zone = document["shop"]["timezone"]
-    cards = [_card(verdict) for verdict in run_verdicts(document)]
-    cure = cure_verdict(document, zone)
-    cards += [_card(cure)] if cure else []
-    if not cards:
-        cards = [tag("p", "Nothing that needs its own air was worked yet.")]
-    kind = "cards three" if len(cards) == 3 else "cards"
-    return section(
-        "Did the conditions hold?",
-        tag("div", *cards, class_=kind),
-        tag("p", _sensors(document), class_="soft sensors"),
-    )
-
-
-def _sensors(document: Mapping[str, Any]) -> str:
-    """Return how the sensors behind the numbers stand, in one line."""
-    rows = document["sensors"]
-    if not rows:
-        return "No sensor measured here."
-    words = {
-        "valid": "in date", "undated": "without a date for the next check", "overdue": "OVERDUE",
-        "shop_file": "as in the shop file", "none": "never checked",
-    }  # fmt: skip
-    counts = Counter(row["standing"] for row in rows)
-    said = ", ".join(f"{counts[key]} {word}" for key, word in words.items() if counts[key])
-    return f"Calibration of the {len(rows)} sensors behind this: {said}."
-
-
-def _card(verdict: Verdict) -> Html:
-    more = len(verdict.lines) - MOST_LINES
-    lines = [tag("p", line) for line in verdict.lines[:MOST_LINES]]
-    lines += [tag("p", f"and {more} more, in the details")] if more > 0 else []
-    head = tag("h3", sign(verdict.kind), tag("span", verdict.title))
-    return tag("div", head, tag("p", tag("b", verdict.word)), *lines, class_=f"card {verdict.kind}")
 
 
 def _work(document: Mapping[str, Any]) -> Html:
@@ -213,6 +156,10 @@ def _guidance(document: Mapping[str, Any]) -> str:
     found, units = document["measured"]["cure"], document["shop"]["units"]
     if found is None:
         return ""
+    once, twice = (
+        f"{edge_text(at_c, 'air_temp_c', units)} {unit_of('air_temp_c', units)}"
+        for at_c in (20.0, 30.0)
+    )
     lowest = amount_text(found["lowest_margin_k"], "dew_margin_k", units)
     wet = {
         "unknown": "not known throughout", "wet": "WET", "near": "close to wet",
@@ -221,7 +168,7 @@ def _guidance(document: Mapping[str, Any]) -> str:
     return (
         f"Panel above dew point: lowest {lowest}, {wet}. Weighted by temperature "
         f"{found['weighted_h']:.1f} h ({label_of(found['weighted_by'])}; a rule of thumb, an hour "
-        "at 20 °C is one, at 30 °C two: guidance beside the hours in window, never instead)."
+        f"at {once} is one, at {twice} two: guidance beside the hours in window, never instead)."
     )
 
 
