@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 import uvicorn
-from fastapi import FastAPI
 
 from envmon.guard.plan import plan_from_shop
 from envmon.service.verifying import checked
 from envmon_boards.api import Boards
+from envmon_boards.app import build_app
 from envmon_boards.feed import LiveFeed
-from envmon_boards.record_api import record_router
 from tests.benchmarks.broker_trials import free_port
 from tests.mosquitto_support import wait_until
 from tests.record_support import JOB, REFERENCE, Story, told_story
@@ -27,16 +26,14 @@ END = 800.0
 
 
 class Served:
-    """Boards with nothing but the record's addresses, on a port of their own."""
+    """The boards of a shop whose job is told, on a port of their own."""
 
     def __init__(self, story: Story) -> None:
         self.story = story
         plan = plan_from_shop(story.shop)
         boards = Boards(story.shop, plan, LiveFeed(), story.data, story.clock(END))
-        app = FastAPI()
-        app.include_router(record_router(boards))
         self.port = free_port()
-        config = uvicorn.Config(app, port=self.port, log_level="error", ws="none")
+        config = uvicorn.Config(build_app(boards), port=self.port, log_level="error", ws="none")
         self.server = uvicorn.Server(config)
         self.thread = threading.Thread(target=self.server.run)
         self.thread.start()

@@ -31,6 +31,7 @@ from envmon_boards.alarms_api import alarms_router
 from envmon_boards.door import body_of, problem, refuse_foreign
 from envmon_boards.history_api import history_router
 from envmon_boards.jobs_api import jobs_router
+from envmon_boards.record_api import record_router
 from envmon_boards.trend import trend_document, trend_points
 
 if TYPE_CHECKING:
@@ -202,6 +203,7 @@ def router_of(boards: Boards) -> APIRouter:
     router.include_router(alarms_router(boards))
     router.include_router(acts_router(boards))
     router.include_router(jobs_router(boards))
+    router.include_router(record_router(boards))
     router.include_router(ack_router(boards))
     if boards.source is not None:
         _add_demo(router, boards.feed, boards.source)
