@@ -322,7 +322,7 @@ def verify(
     data: DataFolder = None,
 ) -> None:
     """Prove that nothing in a condition record was changed."""
-    from envmon.service.verifying import verify_and_say
+    from envmon.service.verify_command import verify_and_say
 
     raise typer.Exit(verify_and_say(file, shop, str(data) if data else None, as_json=as_json))
 

@@ -145,7 +145,11 @@ def test_a_job_still_open_says_so_on_the_paper(tmp_path: Path) -> None:
     assert "received" not in front.text  # nothing to sign yet
     first, *_ = pages_of(story.desk(end).handed_out(JOB, "pdf"), tmp_path)
     assert "Job still open." in first
-    document = json.loads(story.desk(end).handed_out(JOB, "json"))
+    said: list[str] = []
+    out = tmp_path / "open.json"
+    record(Wish(story.shop_file, JOB, out), story.clock(end), said.append)
+    assert said == [f"{out}: record of job {JOB}, which is STILL OPEN"]
+    document = json.loads(out.read_bytes())
     assert document["open"] is True
     assert document["job"]["closed"] is None
 

@@ -14,7 +14,8 @@ from envmon.errors import InputError
 from envmon.facts import Flag, NewEvent, Reading
 from envmon.job import events as names
 from envmon.service.record_proof import digest_of, leaves_of, sealed, text_of
-from envmon.service.verifying import checked, verify_and_say
+from envmon.service.verify_command import verify_and_say
+from envmon.service.verifying import checked
 from envmon.service.verifying_shop import held_to_shop
 from envmon.store.chain import canonical, link
 from tests.record_support import JOB, REFERENCE, Story, at_us, told_story
@@ -164,10 +165,20 @@ def _widen_a_limit(document: Document) -> None:
     document["limits"]["coating"][0]["high"] = 30.0
 
 
+def _wash_sooner(document: Document) -> None:
+    document["aftercare"]["first_wash"] = "2026-01-30"
+
+
+def _drop_an_alarm(document: Document) -> None:
+    document["alarms"] = []
+
+
 FORGED: list[tuple[Callable[[Document], None], str]] = [
     (_hide_an_override, "overrides: does not follow from the events"),
     (_shorten_a_wait, "panels: does not follow from the events"),
     (_claim_a_cure, "cure/outside_s is 0.0"),
+    (_wash_sooner, "aftercare/first_wash: does not follow"),
+    (_drop_an_alarm, "alarms: do not follow from the events"),
     (_widen_a_limit, "limits: does not follow from the events"),
 ]
 

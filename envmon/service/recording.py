@@ -49,7 +49,11 @@ FORMS: dict[str, Form] = {".json": "json", ".html": "html", ".pdf": "pdf"}
 
 def is_job(store: SqliteStore, job_id: str) -> bool:
     """Return whether a job of that id was ever opened."""
-    return any(event.data.get("job") == job_id for event in store.events_of(names.OPENED))
+    return _happened(store, names.OPENED, job_id)
+
+
+def _happened(store: SqliteStore, kind: str, job_id: str) -> bool:
+    return any(event.data.get("job") == job_id for event in store.events_of(kind))
 
 
 class RecordDesk(NamedTuple):
@@ -221,8 +225,9 @@ def record(wish: Wish, clock: Clock, say: Callable[[str], None]) -> int:
     ensure_data(folder, wish.shop_path)
     with closing(SqliteStore(folder)) as store:
         content = RecordDesk(shop, store, folder, clock.now_us()).handed_out(wish.job, form)
+        closed = _happened(store, names.CLOSED, wish.job)
     write_whole(wish.out, content)
-    say(f"{wish.out}: record of job {wish.job}")
+    say(f"{wish.out}: record of job {wish.job}{'' if closed else ', which is STILL OPEN'}")
     return 0
 
 

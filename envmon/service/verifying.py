@@ -1,4 +1,4 @@
-"""``envmon verify``: whether a record still says what it said when it was made.
+"""Whether a record still says what it said when it was made.
 
 By itself a record proves that it hangs together: its text to the byte, every value by its digest,
 every event by its hash and by the one before it, and what follows from the events. Whoever
@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hmac
 import json
-import sys
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
@@ -27,19 +26,21 @@ from envmon.store.chain import GENESIS, canonical, link
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-    from pathlib import Path
 
     from envmon.job.model import Job
     from envmon.service.record_chain import History
 
 LISTED = 20
 """So many changes are named."""
-_FROM_EVENTS = ("job", "limits", "panels", "overrides")
+_FROM_EVENTS = ("job", "limits", "panels", "overrides", "products", "notes", "mixing")
 """What a record says that follows from its events alone, whatever the version of envmon."""
 _RUN = ("step", "stage", "run", "from", "to")
-_STEP = ("step", "stage", "status", "product", "skip_reason", "runs")
+_ROWS = {
+    "stages": ("step", "stage", "status", "product", "skip_reason", "runs"),
+    "alarms": ("alarm", "bay", "text", "stage", "raised", "ended", "end", "acknowledged", "by"),
+}
+"""Of these only the columns that are no words of envmon's own."""
 _CURE = ("since", "to", "clock_s", "inside_s", "outside_s", "unknown_s", "held", "breaks")
-UNREADABLE = 2
 BROKEN = (
     EnvmonError, LookupError, TypeError, ValueError, AttributeError, ArithmeticError, OSError,
     msgspec.MsgspecError,
@@ -135,14 +136,20 @@ def _content_faults(document: dict[str, Any]) -> Iterator[str]:
     for name in _FROM_EVENTS:
         if canonical(document[name]) != canonical(said[name]):
             yield f"{name}: does not follow from the events"
-    if canonical(_steps(document)) != canonical(_steps(said)):
-        yield "stages: do not follow from the events"
+    for name, keys in _ROWS.items():
+        kept, now = (
+            [[row[key] for key in keys] for row in whose[name]] for whose in (document, said)
+        )
+        if canonical(kept) != canonical(now):
+            yield f"{name}: do not follow from the events"
+    if _first_wash(document) != _first_wash(said):
+        yield "aftercare/first_wash: does not follow from the events"
     yield from _cure_faults(document["cure"], said["cure"])
     yield from _run_faults(document, job, until_us(job, made_us))
 
 
-def _steps(document: Mapping[str, Any]) -> list[dict[str, Any]]:
-    return [{key: step[key] for key in _STEP} for step in document["stages"]]
+def _first_wash(document: Mapping[str, Any]) -> str | None:
+    return str(document["aftercare"]["first_wash"]) if document["aftercare"] else None
 
 
 def _run_faults(document: dict[str, Any], job: Job, until: int) -> Iterator[str]:
@@ -207,47 +214,3 @@ def _reference_faults(document: dict[str, Any]) -> Iterator[str]:
     digest = reference_digest(str(reference["salt"]), str(reference["text"]))
     if digest != document["job"]["reference_digest"]:
         yield "the vehicle's reference is not the one the job was opened with"
-
-
-def verify_and_say(file: Path, shop_path: Path | None, data: str | None, *, as_json: bool) -> int:
-    """Verify a record, say what was found, and return the exit code.
-
-    Args:
-        file: The record's JSON.
-        shop_path: The shop whose chain it is held to; None for the record alone.
-        data: Data folder instead of the shop file's.
-        as_json: One JSON document instead of lines.
-
-    Returns:
-        0 when everything holds, 1 when anything was changed, 2 when it cannot be read.
-
-    Raises:
-        ShopFileError: The shop file has faults.
-        StoreError: The shop's data cannot be read.
-    """
-    try:
-        raw = file.read_bytes()
-        outcome = checked(raw)
-    except (OSError, InputError) as error:
-        sys.stderr.write(f"{file}: cannot be read: {error}\n")
-        return UNREADABLE
-    if shop_path is not None:
-        from envmon.service.verifying_shop import held_to_shop  # noqa: PLC0415 - heavy
-
-        outcome = held_to_shop(outcome, record_from(raw), shop_path, data)
-    _say(outcome, file, as_json=as_json, alone=shop_path is None)
-    return 1 if outcome.wrong else 0
-
-
-def _say(outcome: Outcome, file: Path, *, as_json: bool, alone: bool) -> None:
-    if as_json:
-        document = {"holds": not outcome.wrong, **outcome._asdict()}
-        sys.stdout.write(msgspec.json.encode(document).decode() + "\n")
-        return
-    lines = [f"{file}: {text}" for text in (*outcome.wrong, *outcome.said)]
-    if not outcome.wrong:
-        held = "everything holds" if alone else "everything holds, also in the shop's own chain"
-        lines.insert(0, f"{file}: job {outcome.job}: {held}")
-        if alone:
-            lines.append("Held to the shop's own chain it proves more: --shop SHOP.toml")
-    sys.stdout.write("".join(f"{line}\n" for line in lines))
