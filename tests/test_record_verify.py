@@ -10,9 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from envmon.clock import DAY_US
 from envmon.errors import InputError
 from envmon.facts import Flag, NewEvent, Reading
 from envmon.job import events as names
+from envmon.service.keeper import archive_turn
 from envmon.service.record_proof import digest_of, leaves_of, sealed, text_of
 from envmon.service.verify_command import verify_and_say
 from envmon.service.verifying import checked
@@ -258,6 +260,15 @@ def test_readings_taken_in_later_do_not_trouble_an_older_record(tmp_path: Path) 
     story.store.add_readings([late._replace(t_us=at_us(45.02), seen_us=at_us(60))])
     wrong = to_shop(story, made).wrong
     assert any(text.startswith("measured/runs/") for text in wrong)
+
+
+def test_readings_moved_to_the_archive_give_the_same_numbers(tmp_path: Path) -> None:
+    story = told_story(tmp_path)
+    made = story.desk(END).handed_out(JOB, "json")
+    story.enter_asked(END)
+    archive_turn(story.shop, story.data, at_us(END) + 10 * DAY_US)
+    assert next(story.store.readings(0, 2**62), None) is None
+    assert to_shop(story, made).wrong == ()
 
 
 def test_readings_that_are_gone_are_said(tmp_path: Path) -> None:
