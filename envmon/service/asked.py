@@ -18,6 +18,8 @@ log = logging.getLogger("envmon.watch")
 
 HISTORY_IMPORTED = "history_imported"
 """Event: a file was imported; kept in the chain, nothing to the guard."""
+HEAT_BILLED = "heat_billed"
+"""Event: a bill for heat was entered; the heating log reads it, nothing to the guard."""
 STAGES = frozenset({"stage_started", "stage_ended"})
 
 
@@ -32,7 +34,7 @@ def is_sound(request: Request, plan: GuardPlan, recalibration: Recalibration) ->
     if request.kind == CALIBRATION_ACCEPTED:
         return recalibration.is_sound(request)
     place = plan.places.get(request.bay)
-    sound = request.kind == HISTORY_IMPORTED
+    sound = request.kind in {HISTORY_IMPORTED, HEAT_BILLED}
     sound |= request.kind in STAGES and request.bay in plan.bays
     if request.kind in ACTS and place is not None:
         sound |= request.data.get("alarm") in place.alarms

@@ -1,0 +1,237 @@
+"""A winter read from everything kept: minutes, meters, stages, jobs and notes.
+
+The minutes come from the summaries of archived days and from live readings, as charts do, so a
+winter is a few hundred rows of SQLite. Nothing is made up: a minute without a reading is unknown,
+unless the reading before it still holds.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from envmon.clock import MINUTE_US
+from envmon.heating.model import BayMinutes, Counter, Span, Winter
+from envmon.job import events as names
+from envmon.service.heating_import import bills_kept
+from envmon.service.job_book import book_from
+from envmon.service.span import local_from_us
+from envmon.store.history_buckets import Buckets
+from envmon.store.history_count import counted
+from envmon.store.history_tally import Means, Tally
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from datetime import date
+
+    from envmon.facts import Event
+    from envmon.guard.plan import BayPlan, GuardPlan
+    from envmon.guard.plan import Series as GuardSeries
+    from envmon.heating.model import Floats, Ints
+    from envmon.shop.models import Shop
+    from envmon.store.base import Store
+    from envmon.store.columns import SeriesName
+    from envmon.store.past import Past
+
+OUTDOOR = "outdoor_temp_c"
+AIR = "air_temp_c"
+COUNTERS = ("energy_kwh", "fuel_m3", "fuel_l")
+STATES = frozenset({"heater_on", "door_open"})
+OF_BAYS = (AIR, "heater_on", "heater_power_w", "door_open")
+_HELD_LEAST_MIN = 1
+
+
+class Sensor(NamedTuple):
+    """A series of the store, and for how many minutes one of its readings holds."""
+
+    name: SeriesName
+    hold_min: int
+
+
+Sensors = dict[str, tuple[Sensor, ...]]
+
+
+def winter_of(past: Past, shop: Shop, plan: GuardPlan, span: tuple[int, int]) -> Winter:
+    """Return what is kept of a span.
+
+    Several points of a temperature in a bay become their median, as in the guard. Several heaters
+    of a bay: their powers are added up (unknown while one of them is), their states averaged. A
+    door of several counts as open while one is.
+
+    Args:
+        past: Everything kept.
+        shop: The shop file.
+        plan: The same, compiled: says which points belong to a bay.
+        span: Start and end [µs, UTC], on whole minutes.
+
+    Raises:
+        StoreError: The live file cannot be read.
+    """
+    edges = np.arange(span[0], span[1] + 1, MINUTE_US, dtype=np.int64)
+    outdoor = outdoor_sensors(past, plan)
+    bays = {bay.id: bay_sensors(shop, plan.bays[bay.id]) for bay in shop.bay}
+    groups = [outdoor, *(group for of in bays.values() for group in of.values())]
+    wanted = dict.fromkeys(sensor.name for group in groups for sensor in group)
+    found = _means(past, tuple(wanted), edges)
+    return Winter(
+        start_us=span[0],
+        minutes=len(edges) - 1,
+        zone=shop.shop.timezone,
+        outdoor_c=_joined(OUTDOOR, outdoor, found),
+        bays={bay: _bay(sensors, found) for bay, sensors in bays.items()},
+        counters=meters(past, edges),
+        stages=tuple(stages_worked(past.store, list(plan.bays), span)),
+        jobs=tuple(jobs_open(past.store, span)),
+        notes=tuple(notes_of(past.store, span, shop.shop.timezone)),
+        bills=bills_kept(past.store),
+    )
+
+
+def outdoor_sensors(past: Past, plan: GuardPlan) -> tuple[Sensor, ...]:
+    """Return the shop's outdoor sensors, and else the points an import has brought."""
+    places = [plan.shop, *plan.bays.values()]
+    own = [s for place in places for s in place.sources.get(OUTDOOR, ())]
+    found = dict.fromkeys(_sensor(series, OUTDOOR) for series in own)
+    kept = {(point, name) for point, name in past.series() if name == OUTDOOR}
+    known = {sensor.name for sensor in found}
+    if kept & known or not kept:
+        return tuple(found)
+    # A file of a weather station has a value an hour at most.
+    return tuple(Sensor(name, 60) for name in sorted(kept))
+
+
+def bay_sensors(shop: Shop, bay: BayPlan) -> Sensors:
+    """Return a bay's sensors; air of a neighbour only where it has a heater of its own."""
+    heated = any(heater.bay == bay.id for heater in shop.heater)
+    return {
+        name: tuple(_sensor(series, name) for series in bay.sources[name])
+        for name in OF_BAYS
+        if name in bay.sources and (bay.is_own(name) or (heated and name == AIR))
+    }
+
+
+def _sensor(series: GuardSeries, quantity: str) -> Sensor:
+    return Sensor((series.point, quantity), max(_HELD_LEAST_MIN, series.stale_us // MINUTE_US))
+
+
+def _means(past: Past, wanted: Sequence[SeriesName], edges: Ints) -> dict[SeriesName, Floats]:
+    """Return the mean of each minute of every series that was ever kept."""
+    there = [name for name in wanted if name in past.series()]
+    tallies = counted(past, [(name,) for name in there], Buckets(edges, 60), Means)
+    return {name: tally.means() for name, tally in zip(there, tallies, strict=True)}
+
+
+def _bay(sensors: Sensors, found: Mapping[SeriesName, Floats]) -> BayMinutes:
+    return BayMinutes(*(_joined(name, sensors.get(name, ()), found) for name in OF_BAYS))
+
+
+def _joined(
+    quantity: str, sensors: Sequence[Sensor], found: Mapping[SeriesName, Floats]
+) -> Floats | None:
+    """Return a quantity from all its sensors; None where none of them ever spoke."""
+    lines = [
+        held(found[sensor.name], sensor.hold_min, state=quantity in STATES)
+        for sensor in sensors
+        if sensor.name in found
+    ]
+    lines = [line for line in lines if not np.isnan(line).all()]
+    if not lines:
+        return None
+    return lines[0] if len(lines) == 1 else _JOINS.get(quantity, _median)(np.array(lines))
+
+
+def held(values: Floats, minutes: int, *, state: bool = False) -> Floats:
+    """Return a line in which a reading holds on into minutes that have none.
+
+    Args:
+        values: Mean of each minute, NaN without a reading (n,).
+        minutes: So many minutes at most.
+        state: It is 0 or 1; of a minute that had both nobody knows which one holds on.
+    """
+    places = np.arange(len(values))
+    last = np.maximum.accumulate(np.where(np.isnan(values), -1, places))
+    filled = np.where((last >= 0) & (places - last <= minutes), values[last], np.nan)
+    if state:
+        mixed = (filled > 0) & (filled < 1) & (places != last)
+        filled[mixed] = np.nan
+    line: Floats = filled
+    return line
+
+
+def _median(lines: Floats) -> Floats:
+    """Return the median of those known in each minute; two have their mean, as in the guard."""
+    ranked = np.sort(lines, axis=0)  # NaN goes last
+    count = np.count_nonzero(~np.isnan(ranked), axis=0)
+    at = np.arange(lines.shape[1])
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    high = np.minimum(high, np.maximum(count - 1, 0))
+    middle: Floats = (ranked[low, at] + ranked[high, at]) / 2
+    return middle
+
+
+def _largest(lines: Floats) -> Floats:
+    most: Floats = np.fmax.reduce(lines, axis=0)
+    return most
+
+
+_JOINS: dict[str, Callable[[Floats], Floats]] = {
+    "heater_on": lambda lines: lines.mean(axis=0),
+    "heater_power_w": lambda lines: lines.sum(axis=0),
+    "door_open": _largest,
+}
+
+
+def meters(past: Past, edges: Ints) -> dict[tuple[str, str], Counter]:
+    """Return what every meter showed, once a minute.
+
+    It is the lowest reading of the minute, which of a meter that counts up is the first one; it
+    stands at the minute's start, so it is at most a minute early.
+    """
+    there = [name for name in past.series() if name[1] in COUNTERS]
+    tallies = counted(past, [(name,) for name in there], Buckets(edges, 60), Tally)
+    found = {}
+    for name, tally in zip(there, tallies, strict=True):
+        low = tally.line().low
+        known = np.flatnonzero(~np.isnan(low))
+        if known.size:
+            found[name] = Counter(name[1], edges[known], low[known])
+    return found
+
+
+def stages_worked(store: Store, bays: Sequence[str], span: tuple[int, int]) -> Iterator[Span]:
+    """Yield the stages of a span, cut to nothing: one that began before it keeps its beginning."""
+    kinds = {names.STAGE_STARTED, names.STAGE_ENDED}
+    moves: dict[str, list[Event]] = {bay: [] for bay in bays}
+    for bay in bays:
+        before = store.stage_before(bay, span[0])
+        moves[bay] += [before] if before is not None else []
+    for kind in sorted(kinds):
+        for event in store.events_of(kind):
+            if event.bay in moves and span[0] <= event.at_us < span[1]:
+                moves[event.bay].append(event)
+    for bay, events in moves.items():
+        yield from _spans(bay, sorted(events, key=lambda event: event.seq))
+
+
+def _spans(bay: str, events: Sequence[Event]) -> Iterator[Span]:
+    for event, after in zip(events, [*events, None][1:], strict=True):
+        if event.kind == names.STAGE_STARTED:
+            # A clock that was set back ends things before they began.
+            end = None if after is None else max(after.at_us, event.at_us)
+            yield Span(bay, str(event.data.get("stage") or ""), event.at_us, end)
+
+
+def jobs_open(store: Store, span: tuple[int, int]) -> Iterator[Span]:
+    """Yield the jobs that were open at some time of a span."""
+    for job in book_from(store).jobs.values():
+        if job.opened_us < span[1] and (job.closed_us is None or job.closed_us >= span[0]):
+            yield Span(job.bay, job.id, job.opened_us, job.closed_us)
+
+
+def notes_of(store: Store, span: tuple[int, int], zone: str) -> Iterator[tuple[date, str]]:
+    """Yield what people noted at their jobs, with the local day."""
+    for event in store.events_of(names.NOTED):
+        text = str(event.data.get("text") or "").strip()
+        if text and span[0] <= event.at_us < span[1]:
+            yield local_from_us(event.at_us, zone).date(), text
