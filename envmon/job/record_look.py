@@ -54,10 +54,12 @@ th:last-child, td:last-child { padding-right: 0; }
   text-align: right; white-space: nowrap; }
 .time td:first-child, .alarms td:nth-child(-n+2), .panels td:not(:first-child):not(:last-child) {
   white-space: nowrap; }
+.panels td:first-child, .work td { overflow-wrap: break-word; }
 .by { display: inline-block; min-width: 62px; }
 .chain { font-size: .87em; } .chain td:nth-child(-n+2) { white-space: nowrap; }
 code { font: .9em "Liberation Mono", "DejaVu Sans Mono", monospace; }
 .care { margin-top: 22px; } .sensors { margin-top: 8px; }
+table + .soft { margin-top: 6px; }
 .signature { display: grid; grid-template-columns: 1fr 1fr 160px; gap: 30px; margin: 52px 0 0; }
 .signature p { border-top: 1px solid var(--ink); padding-top: 3px; }
 .signature span { color: var(--soft); font-size: .87em; }

@@ -102,7 +102,9 @@ def _chart(job: Job, scene: Scene, stage: str, ends: tuple[int, int]) -> Iterato
         return
     step_us = -(-(ends[1] - ends[0]) // (BUCKETS * SECOND_US)) * SECOND_US
     edges_us = np.append(np.arange(ends[0], ends[1], step_us, dtype=np.int64), ends[1])
-    limits = {limit["quantity"]: limit for limit in job.limits.get(stage, ())}
+    # A procedure may end with the early cure.
+    held = job.limits.get(stage) or job.limits.get(f"early_{stage}") or []
+    limits = {limit["quantity"]: limit for limit in held}
     lanes = []
     for quantity in CHARTED:
         limit = limits.get(quantity, {})
