@@ -1,0 +1,238 @@
+"""The day on which a building began to take more or less heat: a seal gone, insulation added.
+
+For every day it is asked how much better the days are explained by another level and slope from
+that day on. The best day counts when chance does so well in less than one of a hundred winters:
+winters of the same weather without a change, with scatter as like from day to day, are drawn with
+a fixed seed (sup-F test; Andrews 1993, from memory). The range of the date is where the squares
+left are hardly larger (likelihood ratio, 7.35 for 95 %; Hansen 2000, from memory).
+
+What is unlike a change of the building but comes at once and stays (another thermostat setting,
+longer hours, spring sun) is found as well: a person says what it was.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from envmon.errors import InputError
+from envmon.heating.compare import Days, compare
+from envmon.heating.signature import carry_of, signature
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from envmon.heating.model import Floats, Ints
+    from envmon.heating.signature import Interval
+
+EITHER_SIDE = 10
+"""Known days needed on each side of a change."""
+LEAST = 0.04
+"""A change of less than this share is not told."""
+CHANCE = 0.01
+DRAWS, SEED = 999, 20_250_112
+DATED = 7.35
+MOST = 4
+
+
+class Change(NamedTuple):
+    """A change of what the same weather takes.
+
+    Attributes:
+        day: First day of the other way.
+        early: The date may be as early as this (95 %).
+        late: Or as late as this.
+        more: Energy more than before in the same weather, as a share; less than 0 for less.
+        within: Interval of that (95 %).
+        what: ``slope`` when heat lost for each kelvin changed, ``level`` when it is as much more in
+            any weather, as by another use or setting.
+        chance: How often chance alone does as well in a winter without a change.
+    """
+
+    day: date
+    early: date
+    late: date
+    more: float
+    within: Interval
+    what: Literal["slope", "level"]
+    chance: float
+
+
+class _Break(NamedTuple):
+    place: int
+    early: int
+    late: int
+    what: Literal["slope", "level"]
+    chance: float
+
+
+def changes(
+    days: Sequence[date], outdoor_c: Floats, energy_kwh: Floats, others: Floats | None = None
+) -> list[Change]:
+    """Return changes in order of time.
+
+    Args:
+        days: Days in order (d,).
+        outdoor_c: Mean of each [°C], NaN where not known.
+        energy_kwh: Energy of each [kWh/d], NaN where not known.
+        others: What else makes a day take more, such as 1 for a day worked; a row for each (r, d).
+    """
+    known = np.isfinite(outdoor_c) & np.isfinite(energy_kwh)
+    if others is not None:
+        known &= np.isfinite(others).all(axis=0)
+    try:
+        first = signature(np.where(known, outdoor_c, np.nan), energy_kwh)
+    except InputError:
+        return []
+    known[list(first.apart)] = False
+    place = np.flatnonzero(known)
+    cold = outdoor_c[place]
+    if first.change_point_c is not None:
+        cold = np.minimum(cold, first.change_point_c)
+    columns = [np.ones(len(place)), cold - cold.mean()]
+    columns += [] if others is None else [row[place] for row in others if np.ptp(row[place]) > 0]
+    rows = _Rows(place, np.array(columns).T, energy_kwh[place])
+    cuts = sorted(_split(rows), key=lambda one: one.place)
+    return _described(days, outdoor_c, energy_kwh, place, cuts)
+
+
+class _Rows(NamedTuple):
+    place: Ints
+    base: Floats
+    y: Floats
+
+    def part(self, first: int, last: int) -> _Rows:
+        return _Rows(self.place[first:last], self.base[first:last], self.y[first:last])
+
+
+def _split(rows: _Rows, left: int = MOST) -> list[_Break]:
+    """Return breaks of rows, largest first, then those within its parts."""
+    found = _one_break(rows)
+    if found is None or left <= 0:
+        return []
+    at = int(np.searchsorted(rows.place, found.place))
+    before = _split(rows.part(0, at), left - 1)
+    after = _split(rows.part(at, len(rows.y)), left - 1 - len(before))
+    return [found, *before, *after]
+
+
+def _one_break(rows: _Rows) -> _Break | None:
+    n, p = rows.base.shape
+    if n < 2 * EITHER_SIDE + p:
+        return None
+    tried = np.arange(EITHER_SIDE, n - EITHER_SIDE + 1)
+    own = np.linalg.qr(rows.base)[0]
+    bases = np.stack([_added(rows.base, own, at) for at in tried], axis=1)
+    off = rows.y - own @ (own.T @ rows.y)
+    gains = _gains(bases, off[:, None])[:, 0]
+    best = int(np.argmax(gains))
+    left_of = off - bases[:, best] @ (bases[:, best].T @ off)
+    carry = carry_of(left_of, rows.place)
+    free = n - p - 2
+    variance = float(left_of @ left_of) / free
+    if variance <= 0:
+        return None
+    chance = _by_chance(own, bases, rows.place, carry, gains[best] / variance)
+    if chance > CHANCE:
+        return None
+    growth = variance * (1 + carry) / (1 - carry)
+    dated = tried[gains >= gains[best] - DATED * growth]
+    what = _what(rows, own, off, int(tried[best]))
+    first, last = int(dated.min()), int(dated.max())
+    return _Break(
+        int(rows.place[tried[best]]), int(rows.place[first]), int(rows.place[min(last, n - 1)]),
+        what, chance,
+    )  # fmt: skip
+
+
+def _added(base: Floats, own: Floats, at: int) -> Floats:
+    """Return an orthonormal basis of what level and slope from a row on add (n, 2)."""
+    more = base[:, :2].copy()
+    more[:at] = 0.0
+    more -= own @ (own.T @ more)
+    return np.linalg.qr(more)[0]
+
+
+def _gains(bases: Floats, off: Floats) -> Floats:
+    """Return by how much the squares left shrink, (tried, draws).
+
+    Args:
+        bases: From ``_added`` (n, tried, 2).
+        off: Residuals (n, draws).
+    """
+    n, tried, two = bases.shape
+    inside = bases.reshape(n, tried * two).T @ off
+    found: Floats = (inside.reshape(tried, two, -1) ** 2).sum(axis=1)
+    return found
+
+
+def _by_chance(own: Floats, bases: Floats, place: Ints, carry: float, reached: float) -> float:
+    """Return how often days without a change do as well."""
+    draw = np.random.default_rng(SEED)
+    n = len(place)
+    noise = draw.standard_normal((n, DRAWS))
+    gap = np.diff(place, prepend=place[0] - 1000)
+    keeps = carry ** gap.astype(float) if carry > 0 else np.zeros(n)
+    for row in range(1, n):
+        noise[row] = keeps[row] * noise[row - 1] + (1 - keeps[row] ** 2) ** 0.5 * noise[row]
+    off = noise - own @ (own.T @ noise)
+    gains = _gains(bases, off).max(axis=0)
+    left = (off**2).sum(axis=0) - gains
+    free = n - own.shape[1] - 2
+    return float((1 + (gains / (left / free) >= reached).sum()) / (1 + DRAWS))
+
+
+def _what(rows: _Rows, own: Floats, off: Floats, at: int) -> Literal["slope", "level"]:
+    """Return which of the two alone explains more."""
+    cold = rows.base[:, 1]
+    warmest = cold.max()
+    gains = []
+    for column in (np.ones(len(cold)), cold - warmest):
+        more = np.where(np.arange(len(cold)) >= at, column, 0.0)
+        more -= own @ (own.T @ more)
+        gains.append(float(more @ off) ** 2 / float(more @ more))
+    return "slope" if gains[1] > gains[0] else "level"
+
+
+def _described(
+    days: Sequence[date], outdoor_c: Floats, energy_kwh: Floats, place: Ints, cuts: list[_Break]
+) -> list[Change]:
+    found = []
+    edges = [0, *(cut.place for cut in cuts), len(days)]
+    kept = np.full(len(days), np.nan)
+    kept[place] = energy_kwh[place]
+    for number, cut in enumerate(cuts):
+        before = slice(edges[number], edges[number + 1])
+        after = slice(edges[number + 1], edges[number + 2])
+        try:
+            one = compare(
+                Days(outdoor_c[before], kept[before]), Days(outdoor_c[after], kept[after])
+            )
+        except InputError:
+            continue
+        if abs(one.more) < LEAST:
+            continue
+        found.append(
+            Change(days[cut.place], days[cut.early], days[cut.late], one.more, one.within,
+                   cut.what, cut.chance)
+        )  # fmt: skip
+    return found
+
+
+def said(one: Change) -> str:
+    """Return a change as a sentence."""
+    word = "more" if one.more > 0 else "less"
+    what = {
+        "slope": "the colder, the more so: look at door seals, insulation, air left open",
+        "level": "in any weather alike: look at settings, hours worked, hot water",
+    }[one.what]
+    if one.what == "slope" and one.more < 0:
+        what = "the colder, the more so, as after better insulation or a seal made good"
+    low, high = sorted(round(100 * abs(end)) for end in one.within)
+    span = f"{one.early:%d %b} to {one.late:%d %b}"
+    return (
+        f"From about {one.day:%d %b %Y} ({span}) the same weather takes "
+        f"{abs(100 * one.more):.0f} % {word} ({low} to {high} %), {what}."
+    )

@@ -1,0 +1,402 @@
+"""The energy signature: energy of a day against the outdoors, and what it says of the building.
+
+Either a straight line (all days are heated), or a base load up to a change point and a line below
+it. Both are least squares; the change point is found exactly, as the best of all partitions of the
+days. Days far off (more than six robust deviations) are set aside and named.
+
+Intervals are for 95 % and take into account that neighbouring days are alike (residuals of first
+order, factor √((1+ρxρe)/(1−ρxρe)); common practice). What they cover was measured, see
+``tests/test_heating_signature_coverage.py``.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from envmon.errors import InputError
+
+if TYPE_CHECKING:
+    from envmon.heating.model import Floats, Ints
+
+LEAST_DAYS = 8
+"""A line through fewer days says nothing."""
+LEAST_WARM = 5
+"""A change point needs so many days above it."""
+LEVEL = 0.95
+APART = 6.0
+"""Robust standard deviations beyond which a day is set aside."""
+BISQUARE = 4.685
+"""In the same deviations, where a day's weight becomes nothing while these are looked for."""
+DAY_H = 24.0
+
+
+class Interval(NamedTuple):
+    """The range that holds the true value in 95 of 100 cases."""
+
+    low: float
+    high: float
+
+
+class Signature(NamedTuple):
+    """Energy of a day: ``base_load + slope·(outdoor − change_point)`` below the change point.
+
+    Attributes:
+        kind: ``line`` for a straight line over all days, else ``change_point``.
+        n: Days it rests on.
+        intercept: Of the line at 0 °C [kWh/d].
+        slope: Of the line [kWh/(d·K)]; below zero where cold days take more.
+        se_slope: Standard error of the slope, by the textbook.
+        r2: Share of the variance explained.
+        resid_sd: Deviation of days from it [kWh/d], n − p degrees of freedom.
+        change_point_c: Outdoors above which nothing is heated [°C]; None for a line.
+        base_load: Energy of a day without heating [kWh/d]; None for a line.
+        loss_w_k: Heat lost for each kelvin [W/K].
+        slope_within: Interval of the slope.
+        intercept_within: Interval of the intercept.
+        loss_within: Interval of the loss.
+        change_within: Interval of the change point, None for a line.
+        base_within: Interval of the base load, None for a line.
+        free: Degrees of freedom of the intervals.
+        carry: How alike residuals of neighbouring days are, 0…0.9.
+        apart: Places of days set aside.
+        spread: Covariance of the parameters, ``carry`` taken into account: intercept and slope,
+            for a change point base load, slope and change point.
+    """
+
+    kind: Literal["line", "change_point"]
+    n: int
+    intercept: float
+    slope: float
+    se_slope: float
+    r2: float
+    resid_sd: float
+    change_point_c: float | None
+    base_load: float | None
+    loss_w_k: float
+    slope_within: Interval
+    intercept_within: Interval
+    loss_within: Interval
+    change_within: Interval | None
+    base_within: Interval | None
+    free: float
+    carry: float
+    apart: tuple[int, ...]
+    spread: Floats
+
+    def expected(self, outdoor_c: Floats) -> Floats:
+        """Return the energy of days expected at outdoor temperatures [kWh/d]."""
+        if self.change_point_c is None or self.base_load is None:
+            return self.intercept + self.slope * outdoor_c
+        colder: Floats = np.minimum(outdoor_c - self.change_point_c, 0.0)
+        return self.base_load + self.slope * colder
+
+    def gradient(self, outdoor_c: Floats) -> Floats:
+        """Return how that grows with each parameter of ``spread``, (p, d)."""
+        if self.change_point_c is None:
+            return np.vstack((np.ones_like(outdoor_c), outdoor_c))
+        below = outdoor_c < self.change_point_c
+        colder = np.minimum(outdoor_c - self.change_point_c, 0.0)
+        return np.array([np.ones_like(outdoor_c), colder, -self.slope * below])
+
+
+class Straight(NamedTuple):
+    """Ordinary least squares of a line: what a textbook gives."""
+
+    n: int
+    intercept: float
+    slope: float
+    se_intercept: float
+    se_slope: float
+    r2: float
+    resid_sd: float
+
+
+def straight(x: Floats, y: Floats, weights: Floats | None = None) -> Straight:
+    """Return the least squares line y = intercept + slope·x.
+
+    Args:
+        x: Finite, not all alike (d,).
+        y: Finite (d,).
+        weights: Of each row, for means of several days; None for all alike.
+    """
+    w = np.ones_like(x) if weights is None else weights * (len(x) / weights.sum())
+    mean_x, mean_y = np.average(x, weights=w), np.average(y, weights=w)
+    sxx = float((w * (x - mean_x) ** 2).sum())
+    slope = float((w * (x - mean_x) * (y - mean_y)).sum()) / sxx
+    intercept = float(mean_y - slope * mean_x)
+    left = float((w * (y - intercept - slope * x) ** 2).sum())
+    total = float((w * (y - mean_y) ** 2).sum())
+    resid_sd = (left / (len(x) - 2)) ** 0.5
+    se_intercept = resid_sd * (1 / len(x) + mean_x**2 / sxx) ** 0.5
+    r2 = 1 - left / total if total > 0 else 0.0
+    return Straight(
+        len(x), intercept, slope, float(se_intercept), resid_sd / sxx**0.5, r2, resid_sd
+    )
+
+
+def signature(
+    outdoor_c: Floats,
+    energy_kwh: Floats,
+    efficiency: float = 1.0,
+    days: Floats | None = None,
+    kind: Literal["line", "change_point"] | None = None,
+) -> Signature:
+    """Return the energy signature of days, in order of time.
+
+    Args:
+        outdoor_c: Mean outdoors of each day [°C] (d,); NaN where not known.
+        energy_kwh: Energy of each day [kWh/d] (d,); NaN where not known.
+        efficiency: Heat into the bays over that energy; the loss is of heat.
+        days: Days a row is the mean of, as with bills (d,); None for one each.
+        kind: Which form; None takes the change point where the days tell it.
+
+    Raises:
+        InputError: Too few days are known, or they are all as cold.
+    """
+    known = np.flatnonzero(np.isfinite(outdoor_c) & np.isfinite(energy_kwh))
+    if len(known) < LEAST_DAYS:
+        raise InputError(
+            f"{len(known)} days have outdoor temperature and energy; allowed is {LEAST_DAYS} and "
+            "more; take a longer time"
+        )
+    x, y = outdoor_c[known], energy_kwh[known]
+    if np.ptp(x) < 0.5:
+        raise InputError(
+            f"outdoors was {x.min():.1f} to {x.max():.1f} °C: days that are all as cold tell no "
+            "loss; take a longer time"
+        )
+    w = np.ones(len(x)) if days is None else np.asarray(days, dtype=float)[known]
+    rows = _Rows(known, x, y, w, efficiency)
+    if kind is None:
+        kind = "change_point" if _tells_change(rows) else "line"
+    keep = _kept(rows, kind)
+    apart = tuple(int(place) for place in known[~keep])
+    rows = _Rows(known[keep], x[keep], y[keep], w[keep], efficiency)
+    found = _line(rows) if kind == "line" else _bent(rows)
+    return found._replace(apart=apart)
+
+
+class _Rows(NamedTuple):
+    place: Ints
+    x: Floats
+    y: Floats
+    w: Floats
+    efficiency: float
+
+    @property
+    def share(self) -> Floats:
+        """Weights with mean 1."""
+        return self.w * (len(self.w) / float(self.w.sum()))
+
+
+class Bend(NamedTuple):
+    """A change point: its parameters and the squares left."""
+
+    change_c: float
+    base: float
+    slope: float
+    left: float
+
+
+def bends(x: Floats, y: Floats, w: Floats, change_c: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return base, slope and squares left with given change points, each (m,).
+
+    Args:
+        x: Outdoors (d,).
+        y: Energy (d,).
+        w: Weights (d,).
+        change_c: Change points (m,).
+    """
+    colder = np.minimum(x - change_c[:, None], 0.0)
+    total = w.sum()
+    mean_x, mean_y = colder @ w / total, float(y @ w) / total
+    off_x, off_y = colder - mean_x[:, None], y - mean_y
+    sxx = (off_x**2) @ w
+    sxy = off_x @ (w * off_y)
+    slope = np.divide(sxy, sxx, out=np.zeros_like(sxx), where=sxx > 1e-12)
+    left = float(w @ off_y**2) - slope * sxy
+    return mean_y - slope * mean_x, slope, np.maximum(left, 0.0)
+
+
+def best_bend(x: Floats, y: Floats, w: Floats) -> Bend:
+    """Return the least squares change point: the best of every partition of the days.
+
+    Within a partition the line and the base are fitted each by itself; where they meet inside the
+    partition, that is its best change point, else it is one of the partition's ends.
+    """
+    places = np.unique(x)
+    met = _meeting(x, y, w, places)
+    candidates = np.concatenate((places[1:], met))
+    base, slope, left = bends(x, y, w, candidates)
+    best = int(np.argmin(left))
+    return Bend(float(candidates[best]), float(base[best]), float(slope[best]), float(left[best]))
+
+
+def _meeting(x: Floats, y: Floats, w: Floats, places: Floats) -> Floats:
+    """Return where line and base of a partition meet, for those that meet inside it."""
+    cold = x[None, :] <= places[:-1, None]
+    wc, ww = w * cold, w * ~cold
+    nc, nw = wc.sum(axis=1), ww.sum(axis=1)
+    mx, my = wc @ x / nc, wc @ y / nc
+    sxx = wc @ (x * x) - nc * mx**2
+    sxy = wc @ (x * y) - nc * mx * my
+    base = ww @ y / nw
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = sxy / sxx
+        met = mx + (base - my) / slope
+    inside = np.isfinite(met) & (met >= places[:-1]) & (met <= places[1:])
+    found: Floats = met[inside]
+    return found
+
+
+def _tells_change(rows: _Rows) -> bool:
+    """Return whether a change point is worth its parameter (F test, 1 %), with warm days enough."""
+    from scipy.stats import f  # noqa: PLC0415 - takes 0.6 s
+
+    x, y, w = rows.x, rows.y, rows.share
+    if len(x) < LEAST_DAYS + LEAST_WARM:
+        return False
+    bend = best_bend(x, y, w)
+    if (x >= bend.change_c).sum() < LEAST_WARM or bend.slope >= 0:
+        return False
+    line = straight(x, y, w)
+    left = line.resid_sd**2 * (len(x) - 2)
+    gain = (left - bend.left) / (bend.left / (len(x) - 3) + 1e-300)
+    return bool(gain > f.isf(0.01, 1, len(x) - 3))
+
+
+def _kept(rows: _Rows, kind: str) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Return which days are not far off a robust fit (bisquare, from Beaton and Tukey 1974)."""
+    weight = np.ones(len(rows.x))
+    off = np.zeros(len(rows.x))
+    for _ in range(12):
+        w = rows.share * weight
+        if kind == "line":
+            line = straight(rows.x, rows.y, np.maximum(w, 1e-9))
+            said = line.intercept + line.slope * rows.x
+        else:
+            bend = best_bend(rows.x, rows.y, np.maximum(w, 1e-9))
+            said = bend.base + bend.slope * np.minimum(rows.x - bend.change_c, 0)
+        off = (rows.y - said) * np.sqrt(rows.share)
+        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-12
+        weight = np.clip(1 - (off / (BISQUARE * scale)) ** 2, 0, 1) ** 2
+    return np.abs(off) <= APART * scale
+
+
+def carry_of(values: Floats, place: Ints) -> float:
+    """Return the correlation of neighbouring days, 0…0.9, put right for its bias of 2/n + 4ρ/n."""
+    off = values - values.mean()
+    next_to = np.diff(place) == 1
+    total = float((off**2).mean())
+    n = len(values)
+    if next_to.sum() < LEAST_DAYS or total == 0:
+        return 0.0
+    found = float((off[1:] * off[:-1])[next_to].mean()) / total
+    return float(np.clip((n * found + 2) / (n - 4), 0.0, 0.9))
+
+
+def _grown(spread: Floats, of: Floats, off: Floats, place: Ints) -> tuple[Floats, float]:
+    """Return a covariance grown by what neighbouring days have in common, and how alike they are.
+
+    Args:
+        spread: As if days were independent (p, p).
+        of: What each parameter acts through (p, d).
+        off: Residuals (d,).
+        place: Which day each is.
+    """
+    carry = carry_of(off, place)
+    alike = np.array([1.0 if np.ptp(row) == 0 else carry_of(row, place) for row in of]) * carry
+    factor = np.sqrt((1 + alike) / (1 - alike))
+    return spread * np.outer(factor, factor), carry
+
+
+def _free(n: int, used: int, carry: float) -> float:
+    """Return degrees of freedom: days that are alike count for fewer."""
+    return max(2.0, n * (1 - carry) / (1 + carry) - used)
+
+
+def reach_of(free: float) -> float:
+    """Return the quantile of Student's t that an interval reaches to."""
+    from scipy.stats import t  # noqa: PLC0415
+
+    return float(t.ppf(0.5 + LEVEL / 2, free))
+
+
+def _within(value: float, variance: float, reach: float) -> Interval:
+    half = reach * variance**0.5
+    return Interval(value - half, value + half)
+
+
+def _loss(slope: float, within: Interval, efficiency: float) -> tuple[float, Interval]:
+    factor = -efficiency * 1000 / DAY_H
+    return factor * slope, Interval(factor * within.high, factor * within.low)
+
+
+def _line(rows: _Rows) -> Signature:
+    x, y, w = rows.x, rows.y, rows.share
+    line = straight(x, y, w)
+    sxx = (line.resid_sd / line.se_slope) ** 2 if line.se_slope > 0 else np.inf
+    across = -(line.resid_sd**2) * float(np.average(x, weights=w)) / sxx
+    spread = np.array([[line.se_intercept**2, across], [across, line.se_slope**2]])
+    # A line is turned about the mean of x; what days have in common moves the whole of it more.
+    off = y - line.intercept - line.slope * x
+    spread, carry = _grown_line(spread, rows, off)
+    reach = reach_of(_free(line.n, 2, carry))
+    within = _within(line.slope, float(spread[1, 1]), reach)
+    loss, loss_within = _loss(line.slope, within, rows.efficiency)
+    return Signature(
+        "line", line.n, line.intercept, line.slope, line.se_slope, line.r2, line.resid_sd, None,
+        None, loss, within, _within(line.intercept, float(spread[0, 0]), reach), loss_within, None,
+        None, _free(line.n, 2, carry), carry, (), spread,
+    )  # fmt: skip
+
+
+def _grown_line(spread: Floats, rows: _Rows, off: Floats) -> tuple[Floats, float]:
+    """Grow level and slope apart, about the mean of x, where they are independent."""
+    mean = float(np.average(rows.x, weights=rows.share))
+    turn = np.array([[1.0, mean], [0.0, 1.0]])
+    of = np.vstack((np.ones_like(rows.x), rows.x))
+    grown, carry = _grown(turn @ spread @ turn.T, of, off, rows.place)
+    back = np.array([[1.0, -mean], [0.0, 1.0]])
+    return back @ grown @ back.T, carry
+
+
+def _bent(rows: _Rows) -> Signature:
+    x, y, w = rows.x, rows.y, rows.share
+    bend = best_bend(x, y, w)
+    n = len(x)
+    resid_sd = (bend.left / (n - 3)) ** 0.5
+    colder = np.minimum(x - bend.change_c, 0.0)
+    of = np.vstack((np.ones(n), colder, -bend.slope * (x < bend.change_c)))
+    spread = resid_sd**2 * np.linalg.pinv((of * w) @ of.T)
+    se_slope = float(spread[1, 1]) ** 0.5
+    spread, carry = _grown(spread, of, y - bend.base - bend.slope * colder, rows.place)
+    reach = reach_of(_free(n, 3, carry))
+    within = _within(bend.slope, float(spread[1, 1]), reach)
+    loss, loss_within = _loss(bend.slope, within, rows.efficiency)
+    intercept = bend.base - bend.slope * bend.change_c
+    to_intercept = np.array([1.0, -bend.change_c, -bend.slope])
+    total = float(w @ (y - np.average(y, weights=w)) ** 2)
+    return Signature(
+        "change_point", n, intercept, bend.slope, se_slope, 1 - bend.left / total, resid_sd,
+        bend.change_c, bend.base, loss, within,
+        _within(intercept, float(to_intercept @ spread @ to_intercept), reach), loss_within,
+        _change_within(rows, bend, carry), _within(bend.base, float(spread[0, 0]), reach),
+        _free(n, 3, carry), carry, (), spread,
+    )  # fmt: skip
+
+
+def _change_within(rows: _Rows, bend: Bend, carry: float) -> Interval:
+    """Return the change points that the days do not speak against (profile of the squares left)."""
+    from scipy.stats import f  # noqa: PLC0415
+
+    x, y, w = rows.x, rows.y, rows.share
+    free = _free(len(x), 3, carry)
+    grid = np.linspace(float(x.min()), float(x.max()), 601)
+    left = bends(x, y, w, grid)[2]
+    allowed = bend.left * (1 + float(f.ppf(LEVEL, 1, free)) / free)
+    inside = grid[left <= allowed]
+    ends = (*inside, bend.change_c)
+    return Interval(float(min(ends)), float(max(ends)))
