@@ -83,14 +83,13 @@ class Story:
         for n, name in enumerate(self.stages[: self.stages.index(stage) + 1]):
             self.start(at_s + n * each_s, name)
 
-    def flash(self) -> Flash | None:
+    def flash(self) -> Flash:
         """Return the flash of a panel at the sheet's own temperature."""
         return flash_of(self.coat, dict(AT_SHEET), "metric")
 
     def apply(self, at_s: float, panel: str) -> int:
-        flash = self.flash()
-        found = {} if flash is None else {"flash": msgspec.to_builtins(flash)}
-        return self.tell(at_s, names.APPLIED, panel=panel, **found)
+        flash = msgspec.to_builtins(self.flash())
+        return self.tell(at_s, names.APPLIED, panel=panel, flash=flash)
 
     def level(self, at_s: float, panel: str) -> int:
         return self.tell(at_s, names.LEVELLED, panel=panel)

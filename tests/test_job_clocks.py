@@ -110,9 +110,9 @@ class TestPhases:
         story.tell(900, "stage_started", step=2, stage="coating")
         assert (at(story, 950).phase, at(story, 950).levelled_at) == ("todo", None)
 
-    def test_without_a_flash_on_the_sheet_it_is_due_at_once_and_never_overdue(self) -> None:
-        story = coating({"name": "Wax", "source": "Wax sheet", "flash": None})
-        story.apply(100, "bonnet")
+    def test_without_a_flash_in_the_chain_it_is_due_at_once_and_never_overdue(self) -> None:
+        story = coating()
+        story.tell(100, "panel_applied", panel="bonnet")
         state = at(story, 90_000)
         assert (state.phase, state.level_from, state.level_by) == ("due", None, None)
 
@@ -120,13 +120,11 @@ class TestPhases:
 class TestFlash:
     def test_at_the_sheets_own_temperature_it_is_the_sheets(self) -> None:
         flash = flash_of(COAT, dict(AT_SHEET), "metric")
-        assert flash is not None
         assert (flash.from_s, flash.to_s, flash.factor) == (120, 300, 1)
         assert flash.outside_sheet == ""
 
     def test_a_cold_panel_flashes_later_and_says_why_and_that_it_leaves_the_sheet(self) -> None:
         flash = flash_of(COAT, {**AT_SHEET, "panel_temp_c": 15.0}, "us")
-        assert flash is not None
         assert flash.factor > 1
         assert "59.0 °F" in flash.why[0]
         assert "past the sheet's 5:00 min" in flash.outside_sheet
@@ -143,7 +141,6 @@ class TestFlash:
 
     def test_nothing_known_is_said_and_not_made_up(self) -> None:
         flash = flash_of(COAT, dict.fromkeys(AT_SHEET), "metric")
-        assert flash is not None
         assert flash.factor == 1
         assert flash.why == ("no temperature known: the sheet's own range",)
 
@@ -151,13 +148,19 @@ class TestFlash:
         humid = {**AT_SHEET, "rel_hum_pct": 55.0}
         says = {**COAT, "flash_rh_at": 45.0, "flash_per_10_rh": -0.1}
         silent, told = flash_of(COAT, dict(humid), "metric"), flash_of(says, dict(humid), "metric")
-        assert silent is not None
-        assert told is not None
         assert silent.factor == 1
         assert told.factor == pytest.approx(0.9)
 
-    def test_a_product_without_a_flash_has_none(self) -> None:
-        assert flash_of({"name": "Soap"}, dict(AT_SHEET), "metric") is None
+    @pytest.mark.parametrize("facts", [{}, {"name": "Wax", "flash": None, "flash_at": 25.0}])
+    def test_a_sheet_without_a_flash_gets_common_practice_and_says_so(
+        self, facts: dict[str, object]
+    ) -> None:
+        # 2 to 5 minutes at 20 °C: common practice.
+        flash = flash_of(facts, dict(AT_SHEET), "metric")
+        assert (flash.from_s, flash.to_s, flash.factor) == (120, 300, 1)
+        assert "common practice is for 20.0 °C" in flash.why[0]
+        cold = flash_of(facts, {**AT_SHEET, "panel_temp_c": 15.0}, "metric")
+        assert "past common practice's 5:00 min" in cold.outside_sheet
 
 
 class TestBodies:

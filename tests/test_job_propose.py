@@ -200,12 +200,13 @@ class TestPanels:
         assert said(story, 220) == ("wait", "bonnet", "Wait, then level Bonnet")
         assert at(story, 320).urgent
 
-    def test_without_a_flash_on_the_sheet_a_panel_is_levelled_at_once(self) -> None:
+    def test_without_a_flash_on_the_sheet_common_practice_times_the_panels(self) -> None:
         story = Story(coat={"name": "Wax", "source": "sheet"})
         story.through("coating")
         assert said(story, 100) == ("apply", "bonnet", "Apply Bonnet")
         story.apply(200, "bonnet")
-        assert said(story, 201) == ("level", "bonnet", "Level Bonnet")
+        assert said(story, 201) == ("apply", "roof", "Apply Roof")
+        assert said(story, 200 + 120) == ("level", "bonnet", "Level Bonnet")
 
     def test_the_rhythm_follows_the_panel_not_only_the_sheet(self) -> None:
         job = self.story().job()

@@ -33,18 +33,21 @@ iso = lru_cache(maxsize=4_096)(iso_from_us)
 """Times of marks are shown again each second; they are written out once."""
 
 
+USUAL_FLASH_S = (120.0, 300.0)
+"""From applying to levelling at 20 °C where the sheet gives no flash (common practice) [s]."""
+_USUAL = "common practice"
+
+
 def flash_of(
     product_facts: dict[str, Any], conditions: dict[str, float | None], units: UnitSystem
-) -> Flash | None:
-    """Return the flash window of a panel covered now, or None when its product has none.
+) -> Flash:
+    """Return the flash window of a panel covered now; its words say where the range is from.
 
     Args:
-        product_facts: What the product's sheet says, as a job keeps it.
+        product_facts: What the product's sheet says, as a job keeps it; maybe nothing.
         conditions: ``panel_temp_c``, ``air_temp_c`` and ``rel_hum_pct``; None is not known.
         units: Units of temperatures in words.
     """
-    if not product_facts.get("flash"):
-        return None
     window = flash_window(
         _sheet(product_facts),
         conditions.get("panel_temp_c"),
@@ -63,6 +66,8 @@ def _sheet(facts: dict[str, Any]) -> FlashSheet:
         "per_10_rh": facts.get("flash_per_10_rh"),
     }
     given = {name: value for name, value in named.items() if value is not None}
+    if not facts.get("flash"):
+        return FlashSheet(*USUAL_FLASH_S, carrier=given.get("carrier", "2-propanol"), whose=_USUAL)
     return FlashSheet(*facts["flash"], **given)
 
 

@@ -55,26 +55,24 @@ class Scene(NamedTuple):
     hindrances: tuple[Hindrance, ...]
 
 
-def rhythm_now(job: Job, view: BayView, bench: BenchInfo) -> Rhythm | None:
-    """Return what hands and product take in the air of now; None when the sheet has no flash."""
+def rhythm_now(job: Job, view: BayView, bench: BenchInfo) -> Rhythm:
+    """Return what hands and product take in the air of now."""
     held = view.bay.conditions
     conditions = {name: held[name].value for name in _FLASH_QUANTITIES if name in held}
     flash = flash_of(coating_product(job), conditions, view.units)
-    if flash is None:
-        return None
     return Rhythm(bench.apply, bench.level, flash.from_s, flash.to_s, job.in_flight)
 
 
 def rhythm_text(scene: Scene) -> str:
     """Return how the panels left are best spaced and when the last is levelled, in words.
 
-    Only while a coating is worked or comes next; empty when no panel is left or no flash known.
+    Only while a coating is worked or comes next; empty when no panel is left.
     """
     job = scene.job
     left = len(_by_phase(job, scene.now_us).get("todo", []))
     at = job.following if job.current is None else job.current
     rhythm = rhythm_now(job, scene.view, scene.bench)
-    if rhythm is None or not left or at is None or job.steps[at].stage != "coating":
+    if not left or at is None or job.steps[at].stage != "coating":
         return ""
     plan = plan_rhythm(rhythm, left)
     end_us = scene.now_us + round(plan.turns[-1].level_end * SECOND_US)
@@ -129,10 +127,10 @@ def _late_us(panel: Panel) -> int:
 def _stroke(scene: Scene, at: dict[PanelPhase, list[Panel]]) -> Proposal | None:
     """Return which panel to cover, or for what to wait; None when nothing is left to do so."""
     job = scene.job
-    rhythm = rhythm_now(job, scene.view, scene.bench)
     todo = at.get("todo", []) if is_coating(job) else []
-    if rhythm is None or not todo:
-        return _without_rhythm(job, at, todo)
+    if not todo:
+        return _until_due(job, at)
+    rhythm = rhythm_now(job, scene.view, scene.bench)
     first = strokes_left(job, scene.now_us, rhythm)[0]
     panel = job.panel(first.panel)
     assert panel is not None
@@ -141,12 +139,8 @@ def _stroke(scene: Scene, at: dict[PanelPhase, list[Panel]]) -> Proposal | None:
     return _on("apply", f"Apply {panel.name}", panel, job)
 
 
-def _without_rhythm(
-    job: Job, at: dict[PanelPhase, list[Panel]], todo: list[Panel]
-) -> Proposal | None:
-    """Return what to do next where no sheet gives a flash, or nothing is left to be covered."""
-    if todo and sum(panel.in_flight for panel in job.panels) < job.in_flight:
-        return _on("apply", f"Apply {todo[0].name}", todo[0], job)
+def _until_due(job: Job, at: dict[PanelPhase, list[Panel]]) -> Proposal | None:
+    """Return which panel to wait for when none is left to be covered; None when none flashes."""
     if "flashing" not in at:
         return None
     panel = min(at["flashing"], key=_late_us)

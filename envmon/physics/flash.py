@@ -36,6 +36,7 @@ class FlashSheet(NamedTuple):
         rh_at_pct: At this humidity [%].
         per_10_rh: By which part the flash changes for each 10 % more humidity, −0.1 for a tenth
             shorter; None when the sheet says nothing of it.
+        whose: Whose word the range is, as the words call it.
     """
 
     from_s: float
@@ -44,6 +45,7 @@ class FlashSheet(NamedTuple):
     carrier: str = "2-propanol"
     rh_at_pct: float = 45.0
     per_10_rh: float | None = None
+    whose: str = "the sheet"
 
 
 class FlashWindow(NamedTuple):
@@ -136,9 +138,9 @@ class _Warmth(NamedTuple):
         """Return the factor on the times, and why."""
         surface, sheet = self.surface_c, self.sheet
         if surface is None:
-            return 1.0, "no temperature known: the sheet's own range"
+            return 1.0, f"no temperature known: {sheet.whose}'s own range"
         what = "panel" if self.panel_c is not None else "no panel temperature; air"
-        place = f"{what} {self._text(surface)}, the sheet is for {self._text(sheet.at_c)}"
+        place = f"{what} {self._text(surface)}, {sheet.whose} is for {self._text(sheet.at_c)}"
         if not self.workable():
             return 1.0, f"{place}: not corrected"
         film = surface if self.air_c is None else (surface + self.air_c) / 2
@@ -154,7 +156,7 @@ class _Warmth(NamedTuple):
         surface, at = self.surface_c, self.sheet.at_c
         if surface is None:
             return ()
-        words = f"{self._text(surface)} is far from the sheet's {self._text(at)}"
+        words = f"{self._text(surface)} is far from {self.sheet.whose}'s {self._text(at)}"
         if not self.workable():
             return (f"{words}: its times do not hold here, go by the sheen",)
         if abs(surface - at) > GUESS_BEYOND_K:
@@ -171,20 +173,22 @@ def _humidity(sheet: FlashSheet, rel_hum_pct: float | None) -> tuple[float, tupl
         silent = sheet.per_10_rh is None
         return 1.0, () if silent else ("humidity not known: not corrected for it",)
     if sheet.per_10_rh is None:
-        words = f"humidity {rel_hum_pct:.0f} %: not counted, the sheet does not say what it does"
+        words = (
+            f"humidity {rel_hum_pct:.0f} %: not counted, {sheet.whose} does not say what it does"
+        )
         return 1.0, (words,) if abs(rel_hum_pct - sheet.rh_at_pct) >= _UNLIKE_PCT else ()
     factor = (1 + sheet.per_10_rh) ** ((rel_hum_pct - sheet.rh_at_pct) / 10)
-    place = f"humidity {rel_hum_pct:.0f} %, the sheet is for {sheet.rh_at_pct:.0f} %"
-    return factor, (f"{place}: times {factor:.2f} by the sheet",)
+    place = f"humidity {rel_hum_pct:.0f} %, {sheet.whose} is for {sheet.rh_at_pct:.0f} %"
+    return factor, (f"{place}: times {factor:.2f} by {sheet.whose}",)
 
 
 def _leaves(sheet: FlashSheet, from_s: float, to_s: float) -> tuple[str, ...]:
     """Return in words at which end the window leaves the sheet's range."""
     found = []
     if from_s < sheet.from_s - _SAME_S:
-        found.append(f"from {_minutes(from_s)}, before the sheet's {_minutes(sheet.from_s)}")
+        found.append(f"from {_minutes(from_s)}, before {sheet.whose}'s {_minutes(sheet.from_s)}")
     if to_s > sheet.to_s + _SAME_S:
-        found.append(f"until {_minutes(to_s)}, past the sheet's {_minutes(sheet.to_s)}")
+        found.append(f"until {_minutes(to_s)}, past {sheet.whose}'s {_minutes(sheet.to_s)}")
     return tuple(found)
 
 

@@ -80,8 +80,7 @@ def _applied(case: Case, job: Job) -> dict[str, Any]:
     conditions = {name: live[name].value if name in live else None for name in _AT_FLASH}
     sheet = job.products.get(job.steps[job.current].product or "", {})
     flash = flash_of(sheet, conditions, case.plan.units)
-    found = {} if flash is None else {"flash": msgspec.to_builtins(flash)}
-    return {**found, "conditions": conditions}
+    return {"flash": msgspec.to_builtins(flash), "conditions": conditions}
 
 
 def _result(case: Case) -> str:
