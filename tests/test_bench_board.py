@@ -179,7 +179,7 @@ def test_a_silent_watch_takes_acts_away_and_then_the_job(bench: Bench, browser: 
         bench.stand.feed.set_broker(up=False)
         page.wait_for_function(
             """() => [...document.querySelectorAll('.bench button[data-act]')]
-              .filter((one) => one.checkVisibility() && one.dataset.act !== 'acknowledge')
+              .filter((one) => one.checkVisibility() && !['acknowledge', 'jobs'].includes(one.dataset.act))
               .every((one) => one.disabled || one.getAttribute('aria-disabled') === 'true')"""
         )
         bench.stand.feed.set_broker(up=True)
@@ -235,3 +235,39 @@ def test_everything_has_a_name_and_a_visible_focus(bench: Bench, browser: Browse
         page.keyboard.press("Tab")
         outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
         assert outline == "solid"
+
+
+def test_who_it_was_stands_beside_the_act(bench: Bench, browser: Browser) -> None:
+    with page_of(browser, f"{bench.url}/bench/north", PHONE) as page:
+        page.wait_for_selector(".open-form")
+        page.fill(".bench-more input[name=by]", "Kim")
+        open_job(page)
+        page.wait_for_function(
+            "() => document.querySelector('[data-f=vehicle]').textContent.startsWith('KQ 117')"
+        )
+    assert [one["by"] for one in bench.events("job_opened")] == ["Kim"]
+
+
+def test_a_reference_is_erased_after_a_question(bench: Bench, browser: Browser) -> None:
+    with page_of(browser, f"{bench.url}/bench/north", TABLET) as page:
+        open_job(page)
+        press(page, ".bench-more [data-act=jobs]")
+        press(page, '[data-act=erase][data-of="260127-1"]')
+        assert "cannot be brought back" in page.inner_text(".ask-lines")
+        press(page, YES)
+        wait_text(page, "[data-act=erase]", "reference erased")
+        page.wait_for_function(
+            "() => !document.querySelector('[data-f=vehicle]').textContent.includes('KQ 117')"
+        )
+    assert len(bench.events("reference_erased")) == 1
+
+
+def test_an_alarm_is_acknowledged_at_the_bench(bench: Bench, browser: Browser) -> None:
+    with page_of(browser, f"{bench.url}/bench/north", PHONE) as page:
+        coating(page)
+        bench.later(3_600)  # the coating's air is not heard for an hour
+        button = ".bench-alarm [data-act=acknowledge]"
+        page.wait_for_selector(button)
+        page.locator(button).first.click()
+        page.wait_for_selector('.bench-alarm[data-loud="calm"]')
+    assert bench.events("alarm_acknowledged")

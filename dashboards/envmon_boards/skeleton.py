@@ -100,7 +100,6 @@ def _job() -> Any:
         [html.Div(line, className="job-line"), html.Div(slot("job-more"), className="job-box")],
         className="job",
         hidden=True,
-        **{"data-job-clock": "1"},
     )
 
 

@@ -14,9 +14,9 @@
     window.envmon.show();
   }
 
-  async function post(body) {
+  async function post(body, address) {
     const by = (localStorage.getItem("envmon-by") ?? "").trim();
-    const answer = await fetch(`/api/v1/bays/${bayId()}/acts`, {
+    const answer = await fetch(address ?? `/api/v1/bays/${bayId()}/acts`, {
       method: "POST", cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS),
       headers: { "Content-Type": "application/json" },
       body: JSON.stringify({ ...body, ...(by ? { by } : {}) }),
@@ -26,11 +26,11 @@
 
   // Do an act; what comes of it is said at its place. What hinders it is overridden by a typed
   // reason only. Returns the answer, or null.
-  async function act(place, body) {
+  async function act(place, body, address) {
     say(place, "sent …", "wait");
     let answer;
     try {
-      answer = await post(body);
+      answer = await post(body, address);
     } catch {
       say(place, "no answer: nobody knows whether it was done. Look before you press again.", "bad");
       return null;

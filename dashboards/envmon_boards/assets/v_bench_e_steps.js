@@ -85,7 +85,7 @@
     row.dataset.kind = mark.left_s > 0 ? "notyet" : "fit";
     setShape(sub(row, "span", "mark"), mark.left_s > 0 ? "notyet" : "fit");
     text(sub(row, "span", "name"), mark.name);
-    const at = mark.at ? `, about ${timeOfDay(mark.at)}` : "";
+    const at = mark.at ? ` · ${timeOfDay(mark.at)}` : "";
     text(sub(row, "span", "word"), mark.left_s > 0 ? `in ${lengthText(mark.left_s)}${at}` : "reached");
     const bar = sub(row, "progress", "bar");
     bar.max = 1;
@@ -103,7 +103,7 @@
     text(sub(box, "h3", "title"), `Cure ${WORDS[cure.window]}`);
     const spans = [[cure.inside_s, "in window"], [cure.outside_s, "outside"], [cure.unknown_s, "not known"]];
     const told = spans.filter(([span]) => span > 0).map(([span, word]) => `${lengthText(span)} ${word}`);
-    text(sub(box, "p", "spans"), [`${lengthText(cure.clock_s)} since ${timeOfDay(cure.since)}`, ...told].join(" · "));
+    text(sub(box, "p", "cure-spans"), [`${lengthText(cure.clock_s)} since ${timeOfDay(cure.since)}`, ...told].join(" · "));
     keep(sub(box, "div", "marks"), cure.milestones, (mark) => mark.name, () => make("div", "milestone", ""),
       drawMilestone);
     text(sub(box, "p", "held"), cure.text);

@@ -71,6 +71,18 @@
     void job;
   }
 
+  // Who works here: it stands beside every act, so that the other knows whom to ask.
+  function drawName(box) {
+    const label = sub(box, "label", "name-field why-field");
+    text(sub(label, "span", "label-text"), "your name on this device (may be left out)");
+    const fresh = !label.querySelector("input");
+    const input = sub(label, "input", "entry");
+    if (!fresh) return;
+    Object.assign(input, { name: "by", maxLength: 60, autocomplete: "off",
+      value: localStorage.getItem("envmon-by") ?? "" });
+    input.addEventListener("input", () => localStorage.setItem("envmon-by", input.value.trim()));
+  }
+
   function link(words, address) {
     const element = make("a", "wide-link", words);
     element.href = address;
@@ -89,8 +101,7 @@
   }
 
   function drawMore(box, shop, { job, lastJob, able }) {
-    box.hidden = !job && !lastJob;
-    text(sub(box, "h2", "title"), job ? "Job" : "");
+    text(sub(box, "h2", "title"), job ? "Job" : "Beside the work");
     const parts = ["notes", "in-flight", "products", "panels-edit"].map((name) => sub(box, "div", `${name} more`));
     for (const part of parts) part.hidden = !job;
     if (job) {
@@ -100,7 +111,10 @@
       drawEditor(parts[3], job, able);
     } else edited = null;
     const ends = sub(box, "div", "ends-of-job more");
+    ends.hidden = !job && !lastJob;
     drawEnds(ends, job ? job.job : lastJob, job, able);
+    drawName(sub(box, "div", "who more"));
+    window.envmon.bench.drawPast(sub(box, "div", "past-jobs more"), `${job?.job} ${lastJob}`, able);
   }
 
   function addNote(root) {

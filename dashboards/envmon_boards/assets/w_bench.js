@@ -14,7 +14,8 @@
   function drawHead(root, job, bay) {
     const named = job ? `job ${job.job} · ${job.procedure} · ${job.body}` : "no job";
     put(root, "job", named);
-    put(root, "vehicle", job ? `opened ${timeOfDay(job.opened_at)}` : "");
+    const vehicle = bench.vehicleOf(job);
+    put(root, "vehicle", job ? [vehicle, `opened ${timeOfDay(job.opened_at)}`].filter(Boolean).join(" · ") : "");
     const stage = bay?.stages.find((one) => one.id === bay.stage);
     const kind = bay ? (stage ? kindOf(stage) : "none") : "silent";
     root.querySelector(".bench-now").dataset.kind = kind;
@@ -176,6 +177,8 @@
     note: (_, root) => bench.addNote(root),
     in_flight: ({ place, to }) => send(place, { act: "in_flight", in_flight: Number(to) }),
     batch: ({ product, name }) => bench.askBatch(product, name),
+    jobs: () => bench.toggle(),
+    erase: ({ of: job }) => bench.askErase(job),
     open: (_, root) => bench.openJob(root),
     stage: ({ button }) => bench.setStage(button),
     pick: (pressed) => bench.pickOne(pressed),
@@ -195,6 +198,6 @@
 
   // Clocks run by the browser between two words of the server.
   setInterval(() => {
-    if (document.querySelector("[data-bench], [data-job-clock]")) window.envmon.show();
+    if (document.querySelector("[data-bench], .job:not([hidden])")) window.envmon.show();
   }, 250);
 })();
