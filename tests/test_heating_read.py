@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US, SECOND_US, us_from_iso
 from envmon.facts import Flag, NewEvent, Reading, kept_value
-from envmon.service.heating_read import held, winter_of
+from envmon.service.heating_read import _median, held, winter_of
 from envmon.store.archive import Archive, Rules
 from tests.winter_shop import SHOP, Kept, kept
 
@@ -190,3 +191,16 @@ def test_stages_jobs_and_notes_come_from_the_chain(tmp_path: Path) -> None:
         ("cure", False, True),
     ]
     assert [(str(day), text) for day, text in winter.notes] == [("2026-03-28", "door left open")]
+
+
+@pytest.mark.parametrize("sensors", [2, 3, 4, 5])
+def test_the_median_is_that_of_the_sensors_that_spoke(sensors: int) -> None:
+    """Against numpy's own."""
+    draw = np.random.default_rng(sensors)
+    lines = draw.normal(20, 2, (sensors, 500))
+    lines[draw.random(lines.shape) < 0.3] = np.nan
+    lines[:, 7] = np.nan
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # numpy warns of the minute without any
+        wanted = np.nanmedian(lines, axis=0)
+    np.testing.assert_allclose(_median(lines), wanted, atol=1e-12)

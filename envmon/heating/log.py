@@ -1,0 +1,223 @@
+"""The heating log of a span: days, months, winters, what the heat cost, and what is missing.
+
+Everything is worked out from a ``Winter`` and the shop's ``[heating]``; nothing is read here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from envmon.clock import HOUR_US
+from envmon.errors import InputError
+from envmon.heating.billing import bill_rows
+from envmon.heating.days import WHOLE_SHARE, base_c, days_between, rows_of
+from envmon.heating.degree_days import degree_days
+from envmon.heating.energy import HeatBy, energy_between
+from envmon.heating.fuel import UNITS, heating_value
+from envmon.heating.missing import missing_of
+from envmon.heating.money import cost
+from envmon.heating.signature import signature
+from envmon.heating.sums import billed_days, months_of, sum_of, winters_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from decimal import Decimal
+
+    from envmon.heating.billing import BillRow
+    from envmon.heating.days import Days
+    from envmon.heating.fuel import HeatingValue
+    from envmon.heating.model import DayRow, Winter
+    from envmon.heating.money import Costs
+    from envmon.heating.signature import Signature
+    from envmon.heating.sums import Sum
+    from envmon.shop.heat import Heater, HeatingInfo, Tariff
+
+CAUTIONS = (
+    "This is no CO alarm and no gas detector: keep certified ones, tested, in every heated bay.",
+    "Burners, flues, gas and mains wiring are for licensed trades only.",
+    "Never block an air inlet or a flue; ventilation that solvents and engines need stays on.",
+    "Safety data sheets and local codes come first.",
+)
+
+
+class HeatShop(NamedTuple):
+    """What the shop file says of heat.
+
+    Attributes:
+        info: ``[heating]``.
+        heaters: ``[[heater]]``.
+        tariffs: ``[[tariff]]``.
+    """
+
+    info: HeatingInfo
+    heaters: tuple[Heater, ...] = ()
+    tariffs: tuple[Tariff, ...] = ()
+
+
+@dataclass(frozen=True)
+class HeatingLog:
+    """A span of days, and what it comes to.
+
+    Attributes:
+        days: A row for each local day.
+        months: Their sums by calendar month.
+        winters: Their sums by heating year.
+        whole: All of them added up.
+        base_c: Base of the degree days [°C].
+        degree_day_words: Base and method, to stand beside every number.
+        fuel_unit: Unit of ``fuel``; empty without a meter.
+        heating_value: What a unit of the meter holds; None without a meter of fuel.
+        costs: What it cost by day and month.
+        signature: Energy against the outdoors; None where it cannot be told.
+        signature_of: ``days`` or ``bills``: what the signature goes through.
+        why_no_signature: Why there is none.
+        bills: Bills that share days with the span.
+        missing: What is not known and what would help, a sentence each.
+        notes: What else a person should know.
+        cautions: What keeps people safe where heat is the subject.
+    """
+
+    days: tuple[DayRow, ...]
+    months: tuple[Sum, ...]
+    winters: tuple[Sum, ...]
+    whole: Sum
+    base_c: float
+    degree_day_words: str
+    fuel_unit: str
+    heating_value: HeatingValue | None
+    costs: Costs
+    signature: Signature | None
+    signature_of: str
+    why_no_signature: str
+    bills: tuple[BillRow, ...]
+    missing: tuple[str, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def heating_log(winter: Winter, shop: HeatShop) -> HeatingLog:
+    """Return the log of a span.
+
+    Args:
+        winter: Everything it is worked out from.
+        shop: What the shop file says of heat.
+
+    Raises:
+        InputError: A tariff or a meter does not fit the fuel.
+    """
+    found = days_between(winter, shop.info, shop.heaters)
+    line = _through_days(found)
+    balance_c = line.found.change_point_c if line.found else None
+    found = _on_base(found, winter, shop.info, balance_c)
+    costs = costs_of(winter, shop, found)
+    rows = tuple(rows_of(winter, found, [_money(day.total) for day in costs.days]))
+    bills = bill_rows(winter.bills, rows, shop.info)
+    if line.found is None:
+        line = _through_bills(bills, line, shop.info)
+    return _put_together(shop, found, rows, costs, bills, line)
+
+
+class _Line(NamedTuple):
+    """The signature and what it goes through, or why there is none."""
+
+    found: Signature | None
+    of: str
+    why: str
+
+
+def _through_days(days: Days) -> _Line:
+    """Return the signature of the days that are known whole."""
+    energy, outdoor = days.energy, days.outdoor
+    if outdoor is None:
+        return _Line(None, "", "outdoor temperatures are not known")
+    if energy.kind == "unknown":
+        return _Line(None, "", "the energy of the days is not known")
+    whole = (energy.share >= WHOLE_SHARE) & (outdoor.share >= WHOLE_SHARE)
+    heat, kwh = float(np.nansum(energy.heat_kwh)), float(np.nansum(energy.energy_kwh))
+    try:
+        found = signature(
+            np.where(whole, outdoor.mean, np.nan),
+            np.where(whole, energy.energy_kwh, np.nan),
+            heat / kwh if kwh > 0 else 1.0,
+        )
+    except InputError as error:
+        return _Line(None, "", str(error))
+    return _Line(found, "days", "")
+
+
+def _through_bills(bills: Sequence[BillRow], line: _Line, info: HeatingInfo) -> _Line:
+    """Return the signature of bills, a point for each; the one there was where they tell none."""
+    known = [row for row in bills if row.energy_kwh is not None and row.outdoor_mean_c is not None]
+    days = np.array([row.days for row in known], dtype=float)
+    energy = np.array([row.energy_kwh for row in known], dtype=float) / np.maximum(days, 1)
+    outdoor = np.array([row.outdoor_mean_c for row in known], dtype=float)
+    try:
+        return _Line(signature(outdoor, energy, info.efficiency, days), "bills", "")
+    except InputError:
+        return line
+
+
+def _on_base(days: Days, winter: Winter, info: HeatingInfo, balance_c: float | None) -> Days:
+    """Return the days with degree days on the shop's own balance point, where it asks for that."""
+    if info.base != "balance" or balance_c is None or winter.outdoor_c is None:
+        return days
+    base, edges = base_c(info, balance_c), days.local.edges_us
+    found = degree_days(winter.outdoor_c, winter.start_us, edges, base, info.method)
+    return days._replace(degree_days=found)
+
+
+def costs_of(winter: Winter, shop: HeatShop, days: Days) -> Costs:
+    """Return what the energy cost; by the hour where a price changes within a day.
+
+    Args:
+        winter: Everything it is worked out from.
+        shop: What the shop file says of heat.
+        days: The days worked out.
+    """
+    edges, kwh = days.local.edges_us, days.energy.energy_kwh
+    whole = days.energy.share >= WHOLE_SHARE
+    kwh = np.where(whole, kwh, np.nan)
+    if any(tariff.band for tariff in shop.tariffs):
+        edges = np.arange(edges[0], edges[-1] + 1, HOUR_US, dtype=np.int64)
+        heat = HeatBy(shop.info, shop.heaters, days.runs)
+        kwh = energy_between(winter, heat, edges).energy_kwh
+    return cost(edges, kwh, shop.tariffs, shop.info, winter.zone)
+
+
+def _money(amount: Decimal | None) -> float | None:
+    return None if amount is None else float(amount)
+
+
+def _put_together(
+    shop: HeatShop,
+    days: Days,
+    rows: tuple[DayRow, ...],
+    costs: Costs,
+    bills: tuple[BillRow, ...],
+    line: _Line,
+) -> HeatingLog:
+    quantity, info = days.energy.quantity, shop.info
+    billed = billed_days([row.bill for row in bills], [row.energy_kwh for row in bills])
+    whole = sum_of(rows, billed)
+    degrees = days.degree_days
+    value = heating_value(quantity, info) if quantity and quantity != "energy_kwh" else None
+    return HeatingLog(
+        days=rows,
+        months=months_of(rows, billed),
+        winters=winters_of(rows, billed, info.winter_from),
+        whole=whole,
+        base_c=degrees.base_c if degrees else base_c(info, None),
+        degree_day_words=degrees.words if degrees else "",
+        fuel_unit=UNITS[quantity] if value else "",
+        heating_value=value,
+        costs=costs,
+        signature=line.found,
+        signature_of=line.of,
+        why_no_signature=line.why,
+        bills=bills,
+        missing=missing_of(whole, rows, bool(shop.tariffs)),
+        notes=(*costs.notes,),
+    )

@@ -1,0 +1,118 @@
+"""A log against the one of a year before: the whole of it, and month by month."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from envmon.errors import InputError
+from envmon.heating.changes import changes
+from envmon.heating.compare import Days, compare, said
+from envmon.heating.sums import winter_name, winter_year
+from envmon.heating.words import month_name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from envmon.heating.billing import BillRow
+    from envmon.heating.changes import Change
+    from envmon.heating.compare import Comparison
+    from envmon.heating.log import HeatingLog
+
+
+class Versus(NamedTuple):
+    """A time against an earlier one.
+
+    Attributes:
+        what: The later time, such as ``January 2026``.
+        than: The earlier one.
+        found: How they compare; None where they cannot be.
+        text: The same as a sentence, or why they cannot be compared.
+    """
+
+    what: str
+    than: str
+    found: Comparison | None
+    text: str
+
+
+def versus(after: HeatingLog, before: HeatingLog | None, winter_from: int) -> tuple[Versus, ...]:
+    """Return how a log compares with an earlier one, the whole first, then its months.
+
+    Args:
+        after: The log.
+        before: That of the year before; None where nothing is kept of it.
+        winter_from: First month of a heating year.
+    """
+    if before is None:
+        return ()
+    names = [
+        f"winter {winter_name(winter_year(log.days[len(log.days) // 2].day, winter_from))}"
+        for log in (after, before)
+    ]
+    whole = _one(names[0], names[1], known_days(before), known_days(after))
+    return (whole, *_months(after, before))
+
+
+def _months(after: HeatingLog, before: HeatingLog) -> Iterable[Versus]:
+    earlier = {month.first.month: month for month in before.months}
+    for month in after.months:
+        was = earlier.get(month.first.month)
+        if was is None or not month.known["energy_kwh"] or not was.known["energy_kwh"]:
+            continue
+        days = (known_days(log, of.first, of.last) for log, of in ((before, was), (after, month)))
+        yield _one(month_name(month.first), month_name(was.first), *days)
+
+
+def _one(what: str, than: str, before: Days, after: Days) -> Versus:
+    if not np.isfinite(after.energy_kwh).any():
+        return Versus(what, than, None, f"{what} cannot be compared: its energy is not known.")
+    try:
+        found = compare(before, after)
+    except InputError as error:
+        return Versus(what, than, None, f"{than} cannot be compared with: {error}.")
+    return Versus(what, than, found, said(found, than))
+
+
+def known_days(log: HeatingLog, first: date = date.min, last: date = date.max) -> Days:
+    """Return the days of a log that are known whole; its bills where no day's energy is known.
+
+    Args:
+        log: The log.
+        first: First day wanted.
+        last: Last day wanted.
+    """
+    rows = [row for row in log.days if first <= row.day <= last]
+    if not any(row.energy_kwh is not None for row in rows):
+        return _billed([row for row in log.bills if first <= row.bill.first <= last])
+    return Days(
+        _column(row.outdoor_mean_c if not row.partial else None for row in rows),
+        _column(row.energy_kwh if not row.partial else None for row in rows),
+        _column(row.indoor_mean_c for row in rows),
+    )
+
+
+def _billed(bills: Sequence[BillRow]) -> Days:
+    kwh = [None if row.energy_kwh is None else row.energy_kwh / row.days for row in bills]
+    return Days(
+        _column(row.outdoor_mean_c for row in bills),
+        _column(kwh),
+        None,
+        np.array([float(row.days) for row in bills]),
+    )
+
+
+def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return np.array([np.nan if value is None else value for value in values], dtype=float)
+
+
+def changes_of(log: HeatingLog) -> tuple[Change, ...]:
+    """Return the days on which the building or its use changed; weekends are allowed for."""
+    days = known_days(log)
+    if days.length is not None or len(log.days) != len(days.energy_kwh):
+        return ()
+    weekend = np.array([[float(row.day.weekday() >= 5) for row in log.days]])
+    dates = [row.day for row in log.days]
+    return tuple(changes(dates, days.outdoor_c, days.energy_kwh, weekend))

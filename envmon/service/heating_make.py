@@ -1,0 +1,108 @@
+"""The heating report of a span, from everything kept."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, NamedTuple
+
+from envmon.errors import InputError
+from envmon.heating.local import day_starts_us
+from envmon.heating.log import HeatShop, heating_log
+from envmon.heating.report import report_of
+from envmon.service.heating_import import bills_kept
+from envmon.service.heating_read import winter_of
+from envmon.service.span import local_from_us
+
+if TYPE_CHECKING:
+    from envmon.guard.plan import GuardPlan
+    from envmon.heating.report import HeatingReport
+    from envmon.shop.models import Shop
+    from envmon.store.past import Past
+
+LONGEST_DAYS = 1_100
+"""Three years; a log is of a winter or two."""
+
+
+class DaySpan(NamedTuple):
+    """Local days from ``first`` to before ``end``."""
+
+    first: date
+    end: date
+
+    def us(self, zone: str) -> tuple[int, int]:
+        """Return start and end [µs, UTC]."""
+        return day_starts_us(self.first, zone), day_starts_us(self.end, zone)
+
+    @property
+    def year_before(self) -> DaySpan:
+        """The same dates a year earlier; 29 February becomes the 28th."""
+        return DaySpan(_year_before(self.first), _year_before(self.end))
+
+
+def _year_before(day: date) -> date:
+    last = day - timedelta(days=1) if (day.month, day.day) == (2, 29) else day
+    return last.replace(year=day.year - 1)
+
+
+def span_from(since: str, until: str) -> DaySpan:
+    """Return the days a person asked for; ``until`` is the day it ends before.
+
+    Raises:
+        InputError: They are no such days.
+    """
+    first, end = _day(since, "from"), _day(until, "to")
+    if end <= first:
+        raise InputError(
+            f"--to is {end}, not after --from {first}; it is the day the log ends before"
+        )
+    if (end - first).days > LONGEST_DAYS:
+        raise InputError(f"{first} to {end} are {(end - first).days} days; allowed: {LONGEST_DAYS}")
+    return DaySpan(first, end)
+
+
+def _day(text: str, name: str) -> date:
+    try:
+        day = date.fromisoformat(text.strip())
+    except ValueError as error:
+        raise InputError(f"--{name} is {text!r}; allowed is a date, such as 2026-01-27") from error
+    if not 1972 <= day.year <= 2198:
+        raise InputError(f"--{name} is {text!r}; allowed are dates from 1972 to 2198")
+    return day
+
+
+def this_winter(now_us: int, shop: Shop) -> DaySpan:
+    """Return the heating year of a moment [µs], up to its day."""
+    today = local_from_us(now_us, shop.shop.timezone).date()
+    month = shop.heating.winter_from
+    year = today.year if today.month >= month else today.year - 1
+    return DaySpan(date(year, month, 1), today + timedelta(days=1))
+
+
+def make_report(past: Past, shop: Shop, plan: GuardPlan, span: DaySpan) -> HeatingReport:
+    """Return the heating report of a span, held against the same days a year before.
+
+    Args:
+        past: Everything kept.
+        shop: The shop file.
+        plan: The same, compiled.
+        span: Which days.
+
+    Raises:
+        InputError: A tariff or a meter does not fit the fuel.
+        StoreError: The live file cannot be read.
+    """
+    zone, earlier = shop.shop.timezone, span.year_before
+    heat = HeatShop(shop.heating, shop.heater, shop.tariff)
+    log = heating_log(winter_of(past, shop, plan, span.us(zone)), heat)
+    before = None
+    if _is_kept(past, earlier, zone):
+        before = heating_log(winter_of(past, shop, plan, earlier.us(zone)), heat)
+    return report_of(log, before, shop.heating)
+
+
+def _is_kept(past: Past, span: DaySpan, zone: str) -> bool:
+    """Return whether anything is kept of a span."""
+    if any(bill.first < span.end and bill.last >= span.first for bill in bills_kept(past.store)):
+        return True
+    kept, (from_us, to_us) = past.span(), span.us(zone)
+    return kept is not None and kept[0] < to_us and kept[1] > from_us
