@@ -12,6 +12,7 @@ import numpy as np
 from envmon.clock import DAY_US, HOUR_US
 from envmon.heating.degree_days import DegreeDays, degree_days
 from envmon.heating.energy import EnergyUse, HeatBy, energy_between
+from envmon.heating.local import WHOLE_SHARE as WHOLE
 from envmon.heating.local import Between, LocalDays, between, days_of
 from envmon.heating.model import DayRow
 from envmon.heating.runtime import run_share
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     from envmon.heating.runtime import Bools, RunTime
     from envmon.shop.heat import Heater, HeatingInfo
 
-WHOLE_SHARE = 23 / 24
+WHOLE_SHARE = WHOLE
+"""With less than this of what the winter has a day is partial."""
 WASH_STAGES = frozenset({"foam", "wash", "rinse"})
 USUAL_BASE_C = 18.0
 
@@ -141,7 +143,7 @@ class _Work(NamedTuple):
 def _row(days: Days, place: int, work: _Work, costs: Sequence[float | None]) -> DayRow:
     hours = float(days.local.hours[place])
     out, use = days.outdoor, days.energy
-    run_h, run_kind = _run(days, place, hours)
+    run_h, run_kind = _run(days, place)
     return DayRow(
         day=days.local.dates[place],
         hours=hours,
@@ -175,12 +177,12 @@ def _of_all(values: Sequence[float], how: Callable[[list[float]], np.floating]) 
     return float(how(known)) if known else None
 
 
-def _run(days: Days, place: int, hours: float) -> tuple[float | None, Kind]:
+def _run(days: Days, place: int) -> tuple[float | None, Kind]:
     """Return hours run of all heated bays, and how they were come by; unknown if one bay's is."""
     known = {bay: cut for bay, cut in days.run.items() if cut.minutes[place] > 0}
     if not known or len(known) < len(days.run):
         return None, "unknown"
-    run_h = sum(float(cut.mean[place] * cut.share[place]) * hours for cut in known.values())
+    run_h = sum(float(cut.total_min[place]) / 60 for cut in known.values())
     inferred = any(days.inferred[bay][place] for bay in known)
     return run_h, "inferred" if inferred else "measured"
 

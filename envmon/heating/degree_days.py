@@ -13,14 +13,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from envmon.clock import MINUTE_US
-from envmon.heating.local import between, places, totals
+from envmon.heating.local import WHOLE_SHARE, between, places, totals
 
 if TYPE_CHECKING:
     from envmon.heating.model import Floats, Ints
     from envmon.shop.heat import DegreeDayMethod
 
-WHOLE_SHARE = 23 / 24
-"""A day with less than this of its minutes is partial."""
 LEAST_SHARE = 0.5
 """A day with less than this has no degree days."""
 _METHODS: dict[str, str] = {

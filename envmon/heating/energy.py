@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from envmon.clock import HOUR_US
 from envmon.heating.counters import CounterUse, used
 from envmon.heating.fuel import FUELS, fuel_kwh
 from envmon.heating.local import between
@@ -153,10 +152,9 @@ def _summed(
     edges_us: Ints,
     kind: Kind,
 ) -> EnergyUse:
-    """Return energy of power by the minute: what is known, not scaled up to the whole time."""
+    """Return energy of power by the minute: what is known of it."""
     cuts = {bay: between(power, winter.start_us, edges_us) for bay, power in powers_w.items()}
-    hours = np.diff(edges_us) / HOUR_US
-    kwh = {bay: cut.mean * cut.share * hours / 1e3 for bay, cut in cuts.items()}
+    kwh = {bay: cut.total_min / 60e3 for bay, cut in cuts.items()}
     energy = np.sum([kwh[bay] * factor[bay][0] for bay in cuts], axis=0)
     heat = np.sum([kwh[bay] * factor[bay][1] for bay in cuts], axis=0)
     share = np.min([cut.share for cut in cuts.values()], axis=0)

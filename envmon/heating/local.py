@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from envmon.heating.model import Floats, Ints, Winter
 
 
+WHOLE_SHARE = 23 / 24
+"""With less than this of its minutes a day is partial."""
+
+
 class LocalDays(NamedTuple):
     """Local days in order.
 
@@ -44,6 +48,7 @@ class Between(NamedTuple):
         high: The highest of them.
         minutes: How many are known.
         share: Known minutes over all minutes between the edges, 0…1.
+        whole_min: Minutes between the edges.
     """
 
     mean: Floats
@@ -51,6 +56,12 @@ class Between(NamedTuple):
     high: Floats
     minutes: Ints
     share: Floats
+    whole_min: Floats
+
+    @property
+    def total_min(self) -> Floats:
+        """Sum over minutes; where less than an hour in a day lacks, it is taken as the others."""
+        return self.mean * np.where(self.share >= WHOLE_SHARE, self.whole_min, self.minutes)
 
 
 def day_starts_us(day: date, zone: str) -> int:
@@ -112,7 +123,7 @@ def between(values: Floats, start_us: int, edges_us: Ints) -> Between:
     np.divide(total, minutes, out=mean, where=minutes > 0)
     low, high = (reduced(values, at, of) for of in (np.fmin, np.fmax))
     whole = np.diff(edges_us) / MINUTE_US
-    return Between(mean, low, high, minutes, minutes / whole)
+    return Between(mean, low, high, minutes, minutes / whole, whole)
 
 
 def reduced(values: NDArray[Any], at: Ints, of: np.ufunc) -> Floats:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from envmon.heating.curve import ERROR_SHARE, inferred_share
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -15,6 +17,11 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 
+_FEW = 0.01
+_DAY = 1440
+_LEAST_DAYS, _LEAST_MIN = 10, 20.0
+
+
 class RunTime(NamedTuple):
     """A heater's run time by the minute.
 
@@ -22,7 +29,7 @@ class RunTime(NamedTuple):
         share: Share of each minute it ran, 0…1; NaN where not known (n,).
         kind: How most of what is known was come by.
         error_share: Error of a day's run time that four days of five stay under, as a share of
-            it; 0 where measured, NaN where nothing is known.
+            it; 0 where nothing is inferred, NaN where nothing is known.
         inferred: Minutes whose share is inferred (n,).
     """
 
@@ -35,16 +42,51 @@ class RunTime(NamedTuple):
 def run_share(bay: BayMinutes, heater: Heater | None = None) -> RunTime:
     """Return how much of each minute a bay's heater ran.
 
+    What state and power leave open is inferred from the temperature curve. Where both are known
+    for ten days, the curve is held against the state: its error is then the bay's own.
+
     Args:
         bay: Its minutes.
         heater: What the shop file says of it.
     """
     said = measured_share(bay, heater)
-    count = len(said) if said is not None else len(bay.air_c) if bay.air_c is not None else 0
-    nothing = np.zeros(count, bool)
+    missing = 1.0 if said is None else float(np.isnan(said).mean())
+    curve = None
+    if missing > _FEW and bay.air_c is not None:
+        curve = inferred_share(bay.air_c, bay.door_open)
+    if curve is None:
+        return _as_said(bay, said)
+    if said is None:
+        return RunTime(curve, "inferred", ERROR_SHARE, np.isfinite(curve))
+    factor, error = _held_against(curve, said)
+    share = np.where(np.isnan(said), np.minimum(curve * factor, 1.0), said)
+    inferred = np.isnan(said) & np.isfinite(curve)
+    return RunTime(share, "inferred" if missing > 0.5 else "measured", error, inferred)
+
+
+def _as_said(bay: BayMinutes, said: Floats | None) -> RunTime:
+    """Return what state and power say, and nothing else."""
     if said is None or not np.isfinite(said).any():
-        return RunTime(np.full(count, np.nan), "unknown", np.nan, nothing)
-    return RunTime(said, "measured", 0.0, nothing)
+        minutes = next((values for values in bay if values is not None), np.empty(0))
+        nothing = np.full(len(minutes), np.nan)
+        return RunTime(nothing, "unknown", np.nan, np.zeros(len(nothing), bool))
+    return RunTime(said, "measured", 0.0, np.zeros(len(said), bool))
+
+
+def _held_against(curve: Floats, said: Floats) -> tuple[float, float]:
+    """Return by what the curve is to be multiplied, and its error then, from days with both."""
+    whole = len(curve) // _DAY * _DAY
+    days, known = (part[:whole].reshape(-1, _DAY) for part in (curve, said))
+    both = np.isfinite(days) & np.isfinite(known)
+    ran = np.where(both, known, 0.0).sum(axis=1)
+    usable = (both.mean(axis=1) > 0.9) & (ran > _LEAST_MIN)
+    if usable.sum() < _LEAST_DAYS:
+        return 1.0, ERROR_SHARE
+    ratio = np.where(both, days, 0.0).sum(axis=1)[usable] / ran[usable]
+    middle = float(np.median(ratio))
+    if not 0.5 < middle < 2:
+        return 1.0, float(np.quantile(np.abs(ratio - 1), 0.8))
+    return 1 / middle, float(np.quantile(np.abs(ratio / middle - 1), 0.8))
 
 
 def measured_share(bay: BayMinutes, heater: Heater | None) -> Floats | None:
