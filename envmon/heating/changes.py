@@ -18,14 +18,13 @@ import numpy as np
 
 from envmon.errors import InputError
 from envmon.heating.compare import Days, compare
-from envmon.heating.signature import carry_of, signature
+from envmon.heating.signature import Interval, as_if_level, carry_of, risen, signature
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
     from envmon.heating.model import Floats, Ints
-    from envmon.heating.signature import Interval
 
 EITHER_SIDE = 10
 """Known days needed on each side of a change."""
@@ -69,7 +68,11 @@ class _Break(NamedTuple):
 
 
 def changes(
-    days: Sequence[date], outdoor_c: Floats, energy_kwh: Floats, others: Floats | None = None
+    days: Sequence[date],
+    outdoor_c: Floats,
+    energy_kwh: Floats,
+    indoor_c: Floats | None = None,
+    others: Floats | None = None,
 ) -> list[Change]:
     """Return changes in order of time.
 
@@ -77,25 +80,30 @@ def changes(
         days: Days in order (d,).
         outdoor_c: Mean of each [°C], NaN where not known.
         energy_kwh: Energy of each [kWh/d], NaN where not known.
+        indoor_c: Mean of the bays [°C], NaN where not known, or None. With it a change of how warm
+            they are kept is not found, only one of the building.
         others: What else makes a day take more, such as 1 for a day worked; a row for each (r, d).
     """
-    known = np.isfinite(outdoor_c) & np.isfinite(energy_kwh)
-    if others is not None:
-        known &= np.isfinite(others).all(axis=0)
     try:
-        first = signature(np.where(known, outdoor_c, np.nan), energy_kwh)
+        first = signature(outdoor_c, energy_kwh, indoor_c=indoor_c)
     except InputError:
         return []
+    cold, columns = outdoor_c, [] if others is None else list(others)
+    if indoor_c is not None and first.indoor_c is not None:
+        cold = as_if_level(outdoor_c, indoor_c, first.indoor_c)
+        columns.append(risen(indoor_c))
+    known = np.isfinite(cold) & np.isfinite(energy_kwh)
+    known &= np.all([np.isfinite(column) for column in columns], axis=0)
     known[list(first.apart)] = False
-    place = np.flatnonzero(known)
-    cold = outdoor_c[place]
     if first.change_point_c is not None:
         cold = np.minimum(cold, first.change_point_c)
-    columns = [np.ones(len(place)), cold - cold.mean()]
-    columns += [] if others is None else [row[place] for row in others if np.ptp(row[place]) > 0]
-    rows = _Rows(place, np.array(columns).T, energy_kwh[place])
-    cuts = sorted(_split(rows), key=lambda one: one.place)
-    return _described(days, outdoor_c, energy_kwh, place, cuts)
+    place = np.flatnonzero(known)
+    level = [np.ones(len(place)), cold[place] - cold[place].mean()]
+    level += [column[place] for column in columns if np.ptp(column[place]) > 0]
+    cuts = _split(_Rows(place, np.array(level).T, energy_kwh[place]))
+    kept = np.where(known, energy_kwh, np.nan)
+    of = _Told(days, Days(outdoor_c, kept, indoor_c), sorted(cuts, key=lambda one: one.place))
+    return of.described()
 
 
 class _Rows(NamedTuple):
@@ -196,29 +204,33 @@ def _what(rows: _Rows, own: Floats, off: Floats, at: int) -> Literal["slope", "l
     return "slope" if gains[1] > gains[0] else "level"
 
 
-def _described(
-    days: Sequence[date], outdoor_c: Floats, energy_kwh: Floats, place: Ints, cuts: list[_Break]
-) -> list[Change]:
-    found = []
-    edges = [0, *(cut.place for cut in cuts), len(days)]
-    kept = np.full(len(days), np.nan)
-    kept[place] = energy_kwh[place]
-    for number, cut in enumerate(cuts):
-        before = slice(edges[number], edges[number + 1])
-        after = slice(edges[number + 1], edges[number + 2])
-        try:
-            one = compare(
-                Days(outdoor_c[before], kept[before]), Days(outdoor_c[after], kept[after])
-            )
-        except InputError:
-            continue
-        if abs(one.more) < LEAST:
-            continue
-        found.append(
-            Change(days[cut.place], days[cut.early], days[cut.late], one.more, one.within,
-                   cut.what, cut.chance)
-        )  # fmt: skip
-    return found
+class _Told(NamedTuple):
+    days: Sequence[date]
+    rows: Days
+    cuts: list[_Break]
+
+    def described(self) -> list[Change]:
+        """Return breaks as changes; those too small to matter are left out."""
+        found = []
+        edges = [0, *(cut.place for cut in self.cuts), len(self.days)]
+        for number, cut in enumerate(self.cuts):
+            was, now = (self._part(*edges[n : n + 2]) for n in (number, number + 1))
+            try:
+                one = compare(was, now)
+            except InputError:
+                continue
+            more = one.more - (one.for_warmer or 0.0)
+            if abs(more) >= LEAST:
+                first, early, late = (self.days[at] for at in (cut.place, cut.early, cut.late))
+                half = one.within.high - one.more
+                within = Interval(more - half, more + half)
+                found.append(Change(first, early, late, more, within, cut.what, cut.chance))
+        return found
+
+    def _part(self, first: int, last: int) -> Days:
+        outdoor_c, kwh, indoor_c, _ = self.rows
+        indoor_c = None if indoor_c is None else indoor_c[first:last]
+        return Days(outdoor_c[first:last], kwh[first:last], indoor_c)
 
 
 def said(one: Change) -> str:

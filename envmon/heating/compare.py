@@ -1,8 +1,9 @@
 """Months and winters held against each other as if their weather had been the same.
 
 The signature of the earlier time says what the later one would have taken in its own weather; the
-difference is what weather does not explain. The interval (95 %) holds what the signature leaves
-open and what days scatter by, alike neighbours taken into account.
+difference is what weather does not explain. Where the bays' own temperature is known in both, what
+part of it warmer or colder bays explain is told apart. The interval (95 %) holds what the signature
+leaves open and what days scatter by, alike neighbours taken into account.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from envmon.heating.signature import Interval, reach_of, signature
+from envmon.heating.signature import Interval, as_if_level, reach_of, risen, signature
 
 if TYPE_CHECKING:
     from envmon.heating.model import Floats
@@ -48,7 +49,8 @@ class Comparison(NamedTuple):
     Attributes:
         days: Known days of the later time.
         actual_kwh: Energy used.
-        expected_kwh: Energy the earlier signature expects in the same weather.
+        expected_kwh: Energy the earlier signature expects in the same weather, bays as warm in the
+            mean as they were then.
         more: Difference over what was expected; 0.12 is 12 % more.
         within: Interval of that.
         plain: Difference of the energy of a day between the times, weather left in.
@@ -84,22 +86,42 @@ def compare(before: Days, after: Days, was: Signature | None = None) -> Comparis
     Raises:
         InputError: One of them has too few known days.
     """
+    indoors = before.indoor_c is not None and after.indoor_c is not None
     if was is None:
-        was = signature(before.outdoor_c, before.energy_kwh, days=before.length)
+        was = signature(
+            before.outdoor_c, before.energy_kwh, days=before.length,
+            indoor_c=before.indoor_c if indoors else None,
+        )  # fmt: skip
+    after = _level(after, was)
     known = np.isfinite(after.outdoor_c) & np.isfinite(after.energy_kwh)
     outdoor_c, weight = after.outdoor_c[known], after.weight[known]
     actual = float(weight @ after.energy_kwh[known])
-    expected = float(weight @ was.expected(outdoor_c))
+    warmer_k, for_warmer = _warmer(after, was, outdoor_c, weight)
+    expected = float(weight @ was.expected(outdoor_c)) - for_warmer
     half = reach_of(was.free) * _scatter(was, outdoor_c, weight)
     more = actual / expected - 1
-    warmer_k, for_warmer = _warmer(before, after, was, outdoor_c, weight)
-    seen = before.outdoor_c[np.isfinite(before.outdoor_c) & np.isfinite(before.energy_kwh)]
-    beyond = (outdoor_c < seen.min() - BEYOND_K) | (outdoor_c > seen.max() + BEYOND_K)
     return Comparison(
         float(weight.sum()), actual, expected, more,
         Interval(more - half / expected, more + half / expected), _plain(before, after), warmer_k,
-        None if for_warmer is None else for_warmer / expected, int(weight[beyond].sum()),
+        None if warmer_k is None else for_warmer / expected, _beyond(before, after),
     )  # fmt: skip
+
+
+def _level(after: Days, was: Signature) -> Days:
+    """Return days as if the bays had kept the mean the signature is for."""
+    if was.indoor_c is None or after.indoor_c is None:
+        return after
+    stored = was.storage_kwh_k * risen(after.indoor_c)
+    level_c = as_if_level(after.outdoor_c, after.indoor_c, was.indoor_c)
+    return after._replace(outdoor_c=level_c, energy_kwh=after.energy_kwh - stored)
+
+
+def _beyond(before: Days, after: Days) -> int:
+    """Return how many later days lie outside the weather of the earlier time."""
+    known = np.isfinite(before.outdoor_c) & np.isfinite(before.energy_kwh)
+    seen, now = before.outdoor_c[known], after.outdoor_c
+    beyond = (now < seen.min() - BEYOND_K) | (now > seen.max() + BEYOND_K)
+    return int(after.weight[beyond & np.isfinite(after.energy_kwh)].sum())
 
 
 def _scatter(was: Signature, outdoor_c: Floats, weight: Floats) -> float:
@@ -118,17 +140,15 @@ def _plain(before: Days, after: Days) -> float:
 
 
 def _warmer(
-    before: Days, after: Days, was: Signature, outdoor_c: Floats, weight: Floats
-) -> tuple[float | None, float | None]:
+    after: Days, was: Signature, outdoor_c: Floats, weight: Floats
+) -> tuple[float | None, float]:
     """Return how much warmer the bays were [K] and the energy that takes by the slope [kWh]."""
-    if before.indoor_c is None or after.indoor_c is None:
-        return None, None
-    if not (np.isfinite(before.indoor_c).any() and np.isfinite(after.indoor_c).any()):
-        return None, None
-    warmer_k = float(np.nanmean(after.indoor_c) - np.nanmean(before.indoor_c))
+    if was.indoor_c is None or after.indoor_c is None:
+        return None, 0.0
+    known = np.isfinite(after.outdoor_c) & np.isfinite(after.energy_kwh)
+    warmer_k = float(np.average(after.indoor_c[known], weights=after.weight[known])) - was.indoor_c
     ends_c = np.inf if was.change_point_c is None else was.change_point_c
-    heated_d = float(weight[outdoor_c < ends_c].sum())
-    return warmer_k, -was.slope * warmer_k * heated_d
+    return warmer_k, -was.slope * warmer_k * float(weight[outdoor_c < ends_c].sum())
 
 
 def in_weather(of: Signature, outdoor_c: Floats) -> tuple[float, Interval]:

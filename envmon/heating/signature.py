@@ -4,6 +4,10 @@ Either a straight line (all days are heated), or a base load up to a change poin
 it. Both are least squares; the change point is found exactly, as the best of all partitions of the
 days. Days far off (more than six robust deviations) are set aside and named.
 
+A shop lets its bays fall at night and over weekends, so where the bays' own temperature is known
+it counts: the outdoors is taken as much colder as the bays were warmer than their mean, and what
+warming since the day before put into slab and walls is taken off (fitted beside it).
+
 Intervals are for 95 % and take into account that neighbouring days are alike (residuals of first
 order, factor √((1+ρxρe)/(1−ρxρe)); common practice). What they cover was measured, see
 ``tests/test_heating_signature_coverage.py``.
@@ -18,12 +22,18 @@ import numpy as np
 from envmon.errors import InputError
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from envmon.heating.model import Floats, Ints
+
+    Bools = NDArray[np.bool_]
 
 LEAST_DAYS = 8
 """A line through fewer days says nothing."""
 LEAST_WARM = 5
 """A change point needs so many days above it."""
+LEAST_K = 0.5
+"""Days must differ by this much outdoors."""
 LEVEL = 0.95
 APART = 6.0
 """Robust standard deviations beyond which a day is set aside."""
@@ -61,6 +71,8 @@ class Signature(NamedTuple):
         free: Degrees of freedom of the intervals.
         carry: How alike residuals of neighbouring days are, 0…0.9.
         apart: Places of days set aside.
+        indoor_c: Mean of the bays it is for [°C]; None where they were not known.
+        storage_kwh_k: Heat for each kelvin the bays rose since the day before [kWh/K].
         spread: Covariance of the parameters, ``carry`` taken into account: intercept and slope,
             for a change point base load, slope and change point.
     """
@@ -84,9 +96,11 @@ class Signature(NamedTuple):
     carry: float
     apart: tuple[int, ...]
     spread: Floats
+    indoor_c: float | None = None
+    storage_kwh_k: float = 0.0
 
     def expected(self, outdoor_c: Floats) -> Floats:
-        """Return the energy of days expected at outdoor temperatures [kWh/d]."""
+        """Return the energy of days expected at outdoor temperatures, bays as ever [kWh/d]."""
         if self.change_point_c is None or self.base_load is None:
             return self.intercept + self.slope * outdoor_c
         colder: Floats = np.minimum(outdoor_c - self.change_point_c, 0.0)
@@ -142,6 +156,7 @@ def signature(
     efficiency: float = 1.0,
     days: Floats | None = None,
     kind: Literal["line", "change_point"] | None = None,
+    indoor_c: Floats | None = None,
 ) -> Signature:
     """Return the energy signature of days, in order of time.
 
@@ -151,31 +166,70 @@ def signature(
         efficiency: Heat into the bays over that energy; the loss is of heat.
         days: Days a row is the mean of, as with bills (d,); None for one each.
         kind: Which form; None takes the change point where the days tell it.
+        indoor_c: Mean of the bays each day [°C] (d,), NaN where not known, or None.
 
     Raises:
         InputError: Too few days are known, or they are all as cold.
     """
+    outdoor_c, energy_kwh, mean_c, storage = _level(outdoor_c, energy_kwh, indoor_c)
     known = np.flatnonzero(np.isfinite(outdoor_c) & np.isfinite(energy_kwh))
-    if len(known) < LEAST_DAYS:
-        raise InputError(
-            f"{len(known)} days have outdoor temperature and energy; allowed is {LEAST_DAYS} and "
-            "more; take a longer time"
-        )
-    x, y = outdoor_c[known], energy_kwh[known]
-    if np.ptp(x) < 0.5:
-        raise InputError(
-            f"outdoors was {x.min():.1f} to {x.max():.1f} °C: days that are all as cold tell no "
-            "loss; take a longer time"
-        )
-    w = np.ones(len(x)) if days is None else np.asarray(days, dtype=float)[known]
-    rows = _Rows(known, x, y, w, efficiency)
+    _ensure_tells(outdoor_c[known])
+    weight = np.ones(len(outdoor_c)) if days is None else np.asarray(days, dtype=float)
+    rows = _Rows(known, outdoor_c[known], energy_kwh[known], weight[known], efficiency)
     if kind is None:
         kind = "change_point" if _tells_change(rows) else "line"
     keep = _kept(rows, kind)
-    apart = tuple(int(place) for place in known[~keep])
-    rows = _Rows(known[keep], x[keep], y[keep], w[keep], efficiency)
+    rows = rows.kept(keep)
     found = _line(rows) if kind == "line" else _bent(rows)
-    return found._replace(apart=apart)
+    apart = tuple(int(place) for place in known[~keep])
+    return found._replace(apart=apart, indoor_c=mean_c, storage_kwh_k=storage)
+
+
+def _ensure_tells(outdoor_c: Floats) -> None:
+    if len(outdoor_c) < LEAST_DAYS:
+        raise InputError(
+            f"{len(outdoor_c)} days have outdoor temperature and energy; allowed is {LEAST_DAYS} "
+            "and more; take a longer time"
+        )
+    if np.ptp(outdoor_c) < LEAST_K:
+        raise InputError(
+            f"outdoors was {outdoor_c.min():.1f} to {outdoor_c.max():.1f} °C: days that are all as "
+            "cold tell no loss; take a longer time"
+        )
+
+
+def as_if_level(outdoor_c: Floats, indoor_c: Floats, mean_c: float) -> Floats:
+    """Return the outdoors as if the bays had been at their mean all days [°C].
+
+    Args:
+        outdoor_c: Mean outdoors of each day [°C].
+        indoor_c: Mean of the bays [°C].
+        mean_c: That mean [°C].
+    """
+    return outdoor_c - (indoor_c - mean_c)
+
+
+def risen(indoor_c: Floats) -> Floats:
+    """Return how much the bays rose since the day before [K]; 0 where that is not known."""
+    step = np.diff(indoor_c, prepend=indoor_c[:1])
+    return np.where(np.isfinite(step), step, 0.0)
+
+
+def _level(
+    outdoor_c: Floats, energy_kwh: Floats, indoor_c: Floats | None
+) -> tuple[Floats, Floats, float | None, float]:
+    """Return days as if the bays had kept their mean: outdoors, energy, that mean, the storage."""
+    if indoor_c is None or not np.isfinite(indoor_c).any():
+        return outdoor_c, energy_kwh, None, 0.0
+    known = np.isfinite(outdoor_c) & np.isfinite(energy_kwh) & np.isfinite(indoor_c)
+    if not known.any():
+        return outdoor_c, energy_kwh, None, 0.0
+    mean_c = float(indoor_c[known].mean())
+    level_c = as_if_level(outdoor_c, indoor_c, mean_c)
+    rise = risen(indoor_c)
+    columns = np.vstack((np.ones(known.sum()), level_c[known], rise[known])).T
+    storage = max(0.0, float(np.linalg.lstsq(columns, energy_kwh[known], rcond=None)[0][2]))
+    return level_c, energy_kwh - storage * rise, mean_c, storage
 
 
 class _Rows(NamedTuple):
@@ -184,6 +238,11 @@ class _Rows(NamedTuple):
     y: Floats
     w: Floats
     efficiency: float
+
+    def kept(self, keep: Bools) -> _Rows:
+        """Return some of the rows."""
+        x, y, w = (values[keep] for values in (self.x, self.y, self.w))
+        return _Rows(self.place[keep], x, y, w, self.efficiency)
 
     @property
     def share(self) -> Floats:
@@ -267,7 +326,7 @@ def _tells_change(rows: _Rows) -> bool:
     return bool(gain > f.isf(0.01, 1, len(x) - 3))
 
 
-def _kept(rows: _Rows, kind: str) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _kept(rows: _Rows, kind: str) -> Bools:
     """Return which days are not far off a robust fit (bisquare, from Beaton and Tukey 1974)."""
     weight = np.ones(len(rows.x))
     off = np.zeros(len(rows.x))
