@@ -11,7 +11,7 @@ from typing import Annotated, Literal, NoReturn
 
 import typer
 
-from envmon.mix_command import mix_app
+from envmon.cli_mix import mix_app
 
 app = typer.Typer(
     add_completion=False,
@@ -93,7 +93,7 @@ def air(
     as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
 ) -> None:
     """Work out dew point, frost point, wet bulb and what a panel does in this air."""
-    from envmon.air_report import AirQuestion, air_json, air_lines
+    from envmon.sums.air_report import AirQuestion, air_json, air_lines
 
     question = AirQuestion.from_units(temp, rh, panel, altitude, units)
     if as_json:
@@ -123,9 +123,9 @@ def vapour(  # noqa: PLR0913, PLR0917 - a command's options
 
     A planning aid, no gas detector.
     """
-    from envmon.vapour_question import VapourQuestion
-    from envmon.vapour_report import answer_of, vapour_json
-    from envmon.vapour_texts import text_lines
+    from envmon.sums.vapour_question import VapourQuestion
+    from envmon.sums.vapour_report import answer_of, vapour_json
+    from envmon.sums.vapour_texts import text_lines
 
     question = VapourQuestion(
         carrier, amount, share, over, volume, ventilation, mixing, temp, outdoor, altitude

@@ -16,8 +16,8 @@ import pytest
 
 from envmon.clock import DAY_US, MINUTE_US
 from envmon.facts import Flag, Reading
-from envmon.mix_report import RatioQuestion
 from envmon.store.sqlite import SqliteStore
+from envmon.sums.mix_report import RatioQuestion
 from envmon_boards.mix_api import QUESTIONS, Resins
 from envmon_boards.mix_dials import SUMS
 from tests.boards_support import NOW_US, Stand

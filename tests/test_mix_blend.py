@@ -14,7 +14,6 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from envmon.errors import InputError
-from envmon.mix_blend import BlendQuestion
 from envmon.physics.water import (
     Portion,
     blend_temp_c,
@@ -24,6 +23,7 @@ from envmon.physics.water import (
     water_density_kg_m3,
     water_enthalpy_j_kg,
 )
+from envmon.sums.mix_blend import BlendQuestion
 
 TEMPS = st.floats(0, 99)
 VOLUMES = st.floats(0.01, 1000)

@@ -15,8 +15,6 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from envmon.errors import InputError
-from envmon.mix_report import ImpactQuestion, RatioQuestion
-from envmon.mix_texts import US_FL_OZ_L, US_GALLON_L, digits, litres_from_text, volume_text
 from envmon.physics.mixing import (
     Mix,
     bottle_share,
@@ -29,6 +27,8 @@ from envmon.physics.mixing import (
     share_from_water_parts,
     water_parts_from_share,
 )
+from envmon.sums.mix_report import ImpactQuestion, RatioQuestion
+from envmon.sums.mix_texts import US_FL_OZ_L, US_GALLON_L, digits, litres_from_text, volume_text
 
 UNITS: pint.UnitRegistry[float] = pint.UnitRegistry()
 PARTS = st.floats(0.01, 99_000)

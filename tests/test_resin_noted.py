@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from envmon.errors import InputError
-from envmon.mix_resin import forecast, resin_noted
+from envmon.sums.mix_resin import forecast, resin_noted
 
 TODAY = date(2026, 1, 27)
 

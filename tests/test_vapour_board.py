@@ -13,7 +13,7 @@ import pytest
 
 from envmon.guard.live import Condition
 from envmon.physics.solvent import BayAir, Spread, Vapour
-from envmon.vapour_question import VapourQuestion
+from envmon.sums.vapour_question import VapourQuestion
 from envmon_boards.vapour_page import DIALS
 from tests.boards_support import (
     PHONE,

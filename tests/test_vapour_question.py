@@ -8,7 +8,7 @@ import pytest
 
 from envmon.errors import InputError
 from envmon.physics.solvent import MIXING
-from envmon.vapour_question import VapourQuestion
+from envmon.sums.vapour_question import VapourQuestion
 
 if TYPE_CHECKING:
     from envmon.units import UnitSystem

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from envmon.physics.solvent import BayAir, Spread, Vapour
 from envmon.physics.solvent_limits import SOLVENTS
-from envmon.vapour_question import Work
-from envmon.vapour_report import answer_of
-from envmon.vapour_texts import (
+from envmon.sums.vapour_question import Work
+from envmon.sums.vapour_report import answer_of
+from envmon.sums.vapour_texts import (
     help_of,
     limit_rows,
     lines_of,

@@ -11,16 +11,16 @@ from fastapi.responses import Response  # noqa: TC002 - FastAPI reads the annota
 from starlette.concurrency import run_in_threadpool
 
 from envmon.errors import InputError
-from envmon.mix_blend import BlendQuestion
-from envmon.mix_report import ImpactQuestion, RatioQuestion
 from envmon.service.resin import ResinQuestion, resin_of_past
 from envmon.service.resin_say import resin_answer
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
+from envmon.sums.mix_blend import BlendQuestion
+from envmon.sums.mix_report import ImpactQuestion, RatioQuestion
 from envmon_boards.door import answered, fresh_json
 
 if TYPE_CHECKING:
-    from envmon.mix_answer import MixAnswer
+    from envmon.sums.mix_answer import MixAnswer
     from envmon_boards.api import Boards
 
 QUESTIONS: dict[str, type[RatioQuestion | ImpactQuestion | BlendQuestion]] = {

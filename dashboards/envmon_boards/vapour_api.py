@@ -11,9 +11,9 @@ from fastapi.responses import Response  # noqa: TC002 - FastAPI reads the annota
 from starlette.concurrency import run_in_threadpool
 
 from envmon.guard.live import BayState
-from envmon.vapour_question import VapourQuestion
-from envmon.vapour_report import answer_of, course_of
-from envmon.vapour_texts import help_of, limit_rows, lines_of, notes_of, say_of
+from envmon.sums.vapour_question import VapourQuestion
+from envmon.sums.vapour_report import answer_of, course_of
+from envmon.sums.vapour_texts import help_of, limit_rows, lines_of, notes_of, say_of
 from envmon_boards.door import answered, fresh_json
 
 if TYPE_CHECKING:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from envmon.clock import DAY_US, iso_from_us
-from envmon.mix_answer import MixAnswer
-from envmon.mix_resin import CAUTIONS, STANDING_WORDS, due_text, due_values, forecast
-from envmon.mix_texts import digits, litres_from_text
 from envmon.physics.solids import REACH
 from envmon.service.span import local_from_us
+from envmon.sums.mix_answer import MixAnswer
+from envmon.sums.mix_resin import CAUTIONS, STANDING_WORDS, due_text, due_values, forecast
+from envmon.sums.mix_texts import digits, litres_from_text
 
 if TYPE_CHECKING:
     from envmon.physics.solids import Due

@@ -6,14 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from envmon.errors import InputError
-from envmon.mix_answer import MixAnswer, Question
-from envmon.mix_texts import (
-    both_texts,
-    celsius_from_text,
-    celsius_text,
-    litres_from_text,
-    volume_text,
-)
 from envmon.physics.water import (
     SCALD_C,
     Portion,
@@ -23,6 +15,14 @@ from envmon.physics.water import (
     portions_for_total,
 )
 from envmon.shop.stages import stage_by_id
+from envmon.sums.mix_answer import MixAnswer, Question
+from envmon.sums.mix_texts import (
+    both_texts,
+    celsius_from_text,
+    celsius_text,
+    litres_from_text,
+    volume_text,
+)
 
 if TYPE_CHECKING:
     from envmon.units import UnitSystem

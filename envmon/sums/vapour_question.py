@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.errors import InputError
-from envmon.mix_answer import Question
-from envmon.mix_texts import celsius_from_text, litres_from_text, share_from_text
 from envmon.physics.air import pressure_pa_from_altitude
 from envmon.physics.carriers import carrier_of
 from envmon.physics.solvent import (
@@ -21,6 +19,8 @@ from envmon.physics.solvent import (
     ensure_workable,
 )
 from envmon.physics.solvent_limits import limits_of
+from envmon.sums.mix_answer import Question
+from envmon.sums.mix_texts import celsius_from_text, litres_from_text, share_from_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, NoReturn
 import typer
 
 if TYPE_CHECKING:
-    from envmon.mix_answer import MixAnswer
+    from envmon.sums.mix_answer import MixAnswer
 
 mix_app = typer.Typer(
     no_args_is_help=True,
@@ -39,7 +39,7 @@ def ratio(
     as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
 ) -> None:
     """Ratio and share, and how much concentrate and water to pour."""
-    from envmon.mix_report import RatioQuestion
+    from envmon.sums.mix_report import RatioQuestion
 
     answer = RatioQuestion(mix, total, water, concentrate).answer(units)
     _tell(answer, as_json=as_json)
@@ -57,7 +57,7 @@ def pir(  # noqa: PLR0913, PLR0917 - a command's options
     as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
 ) -> None:
     """Panel impact ratio: what the bottle needs so that enough lands on the panel."""
-    from envmon.mix_report import ImpactQuestion
+    from envmon.sums.mix_report import ImpactQuestion
 
     answer = ImpactQuestion(aim, in_bottle, lance, flow, draw, bottle).answer(units)
     _tell(answer, as_json=as_json)
@@ -75,7 +75,7 @@ def blend(  # noqa: PLR0913, PLR0917 - a command's options
     as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
 ) -> None:
     """How much hot and cold water make a wanted temperature, or how warm what is poured gets."""
-    from envmon.mix_blend import BlendQuestion
+    from envmon.sums.mix_blend import BlendQuestion
 
     answer = BlendQuestion(hot, cold, want, total, hot_amount, cold_amount).answer(units)
     _tell(answer, as_json=as_json)
@@ -103,7 +103,7 @@ def resin(  # noqa: PLR0913, PLR0917 - a command's options
     if noted:
         from datetime import UTC, datetime
 
-        from envmon.mix_resin import resin_noted
+        from envmon.sums.mix_resin import resin_noted
 
         if shop_file or bay or changed or at or daily or data:
             raise InputError("--noted stands alone; leave the shop file and its options out")

@@ -6,18 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from envmon.errors import InputError
-from envmon.mix_answer import MixAnswer, Question
-from envmon.mix_texts import (
-    both_texts,
-    digits,
-    litres_from_text,
-    number_from_text,
-    parts_from_text,
-    percent_text,
-    ratio_text,
-    share_from_text,
-    volume_text,
-)
 from envmon.physics.mixing import (
     Mix,
     bottle_share,
@@ -27,6 +15,18 @@ from envmon.physics.mixing import (
     mix_into_water,
     mix_of_amounts,
     mix_of_total,
+)
+from envmon.sums.mix_answer import MixAnswer, Question
+from envmon.sums.mix_texts import (
+    both_texts,
+    digits,
+    litres_from_text,
+    number_from_text,
+    parts_from_text,
+    percent_text,
+    ratio_text,
+    share_from_text,
+    volume_text,
 )
 
 if TYPE_CHECKING:

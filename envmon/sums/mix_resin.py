@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from envmon.errors import InputError
-from envmon.mix_answer import MixAnswer
-from envmon.mix_texts import digits, litres_from_text, number_from_text
 from envmon.physics.solids import (
     FRESH_DAYS,
     REACH,
@@ -24,6 +22,8 @@ from envmon.physics.solids import (
     since_change,
     solids_standing,
 )
+from envmon.sums.mix_answer import MixAnswer
+from envmon.sums.mix_texts import digits, litres_from_text, number_from_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

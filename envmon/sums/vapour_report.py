@@ -18,7 +18,7 @@ from envmon.physics.solvent_limits import PART_OF_LEL, WINDOW_S, VapourLimit, li
 if TYPE_CHECKING:
     from typing import Literal
 
-    from envmon.vapour_question import Work
+    from envmon.sums.vapour_question import Work
 
 MODEL = (
     "Model: all of it evaporates while it is spread; the bay is one volume, its ventilation "

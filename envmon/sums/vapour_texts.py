@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from envmon.mix_texts import celsius_text, digits
 from envmon.physics.solvent import CAUTIONS, MOST_CHANGES, PANEL_FLOW_M3_S
+from envmon.sums.mix_texts import celsius_text, digits
+from envmon.sums.vapour_report import HEAT_LEFT_OUT, LEFT_OUT, MODEL
 from envmon.units import convert
-from envmon.vapour_report import HEAT_LEFT_OUT, LEFT_OUT, MODEL
 
 if TYPE_CHECKING:
     from envmon.physics.solvent import BayAir
     from envmon.physics.solvent_limits import Over
+    from envmon.sums.vapour_report import Held, VapourAnswer
     from envmon.units import UnitSystem
-    from envmon.vapour_report import Held, VapourAnswer
 
 OVER_WORDS: dict[Over, str] = {
     "moment": "at any moment", "quarter": "mean of 15 min", "shift": "mean of 8 h",
