@@ -71,8 +71,8 @@ def changes(
     days: Sequence[date],
     outdoor_c: Floats,
     energy_kwh: Floats,
-    indoor_c: Floats | None = None,
     others: Floats | None = None,
+    indoor_c: Floats | None = None,
 ) -> list[Change]:
     """Return changes in order of time.
 
@@ -80,9 +80,9 @@ def changes(
         days: Days in order (d,).
         outdoor_c: Mean of each [°C], NaN where not known.
         energy_kwh: Energy of each [kWh/d], NaN where not known.
+        others: What else makes a day take more, such as 1 for a day worked; a row for each (r, d).
         indoor_c: Mean of the bays [°C], NaN where not known, or None. With it a change of how warm
             they are kept is not found, only one of the building.
-        others: What else makes a day take more, such as 1 for a day worked; a row for each (r, d).
     """
     try:
         first = signature(outdoor_c, energy_kwh, indoor_c=indoor_c)

@@ -19,7 +19,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envmon.heating.fuel import unit_kwh
-from envmon.heating.money_bill import MILLION, OpenDay, billed
+from envmon.heating.money_bill import (
+    MILLION,
+    Costs,
+    DayCost,
+    Line,
+    MonthCost,
+    OpenDay,
+    billed,
+)
 from envmon.heating.money_round import exact
 from envmon.heating.money_times import bands_at, date_of, minutes_of, pieces_of
 
@@ -29,9 +37,10 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from envmon.heating.model import Floats, Ints
-    from envmon.heating.money_bill import Costs
     from envmon.heating.money_times import Pieces
     from envmon.shop.heat import HeatingInfo, Tariff
+
+__all__ = ["Costs", "DayCost", "Line", "MonthCost", "cost", "tariff_on"]
 
 KNOWN_SHARE = 23 / 24
 
