@@ -67,7 +67,7 @@ def drive(demo: HandDemo, hand: BenchHand) -> tuple[str, dict[int, list[str]]]:
     coat(hand)
     hand.finish(COATING)
     hand.status(EARLY_CURE, "active")
-    demo.wait_until_clock("09:50")
+    demo.wait_until_clock("10:04")
     hand.finish(EARLY_CURE)
     against[HAND_OVER] = hand.start(HAND_OVER, WHY)
     hand.finish(HAND_OVER)
