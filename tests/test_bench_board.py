@@ -179,7 +179,8 @@ def test_a_silent_watch_takes_acts_away_and_then_the_job(bench: Bench, browser: 
         bench.stand.feed.set_broker(up=False)
         page.wait_for_function(
             """() => [...document.querySelectorAll('.bench button[data-act]')]
-              .filter((one) => one.checkVisibility() && !['acknowledge', 'jobs'].includes(one.dataset.act))
+              .filter((one) => one.checkVisibility())
+              .filter((one) => !['acknowledge', 'jobs'].includes(one.dataset.act))
               .every((one) => one.disabled || one.getAttribute('aria-disabled') === 'true')"""
         )
         bench.stand.feed.set_broker(up=True)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from envmon.store.sqlite import SqliteStore
-from tests.bench_support import before_coating, bench, bench_stand, coating, curing, say_bench
+from tests.bench_support import at, before_coating, bench, bench_stand, coating, curing, say_bench
 from tests.boards_support import PHONE, TV, Stand, live_state, page_of, wait_text
 
 if TYPE_CHECKING:
@@ -70,3 +70,14 @@ def test_a_stage_without_a_job_is_chosen(shop: Stand, browser: Browser) -> None:
     store = SqliteStore(shop.boards.folder)
     assert [(r.kind, r.data) for r in store.requests()] == [("stage_started", {"stage": "polish"})]
     store.close()
+
+
+def test_what_the_foot_switch_was_refused_is_said_while_it_is_news(
+    shop: Stand, browser: Browser
+) -> None:
+    why = "Bonnet left was levelled already at 14:04"
+    say_bench(shop, bench(coating(), refused=why, refused_at=at(-5)))
+    with page_of(browser, shop.url + "/bench/north", PHONE) as page:
+        wait_text(page, '[data-f="refused"]', f"refused: {why}")
+        say_bench(shop, bench(coating(), refused=why, refused_at=at(-60)))
+        wait_text(page, '[data-f="refused"]', "")

@@ -6,6 +6,7 @@
   const PATIENCE_MS = 8000;
   const STAYS_S = 20; // a refusal stays in sight for so long
   const said = new Map(); // place -> {text, kind, at}
+  const refused = new Set(); // what this device was told at the place of its act
 
   const bayId = () => document.querySelector("[data-bench]")?.dataset.bench;
 
@@ -35,11 +36,14 @@
       say(place, "no answer: nobody knows whether it was done. Look before you press again.", "bad");
       return null;
     }
+    if (answer.error) refused.add(answer.error);
     if (answer.ok) said.delete(place);
     else if (answer.kept) say(place, answer.text, "warn");
     else say(place, answer.conflict ? `not done: ${answer.error}` : answer.error, "bad");
     window.envmon.show();
-    if (answer.hindrances?.length && !answer.conflict) window.envmon.bench.askReason(place, body, answer.hindrances);
+    if (answer.hindrances?.length && !answer.conflict) {
+      window.envmon.bench.askReason(place, body, answer.hindrances);
+    }
     return answer;
   }
 
@@ -72,5 +76,7 @@
     return { button, ...button.dataset, place: button.dataset.place ?? "next" };
   }
 
-  Object.assign(window.envmon.bench, { act, say, hear, drawSaid, isWaiting, pressed, bayId });
+  const wasOwn = (words) => refused.has(words);
+
+  Object.assign(window.envmon.bench, { wasOwn, act, say, hear, drawSaid, isWaiting, pressed, bayId });
 })();

@@ -45,8 +45,8 @@
         button.classList.toggle("main", proposed && ["start", "finish"].includes(data.act));
         button.classList.toggle("quiet", ["back", "skip"].includes(data.act));
       });
-    const against = step.against.length ? `started against: ${step.against.join("; ")}. Reason: ${step.reason}` : "";
-    text(sub(row, "p", "outside"), against);
+    const against = `started against: ${step.against.join("; ")}. Reason: ${step.reason}`;
+    text(sub(row, "p", "outside"), step.against.length ? against : "");
     sub(row, "p", "bench-said").dataset.said = place;
   }
 
@@ -103,7 +103,8 @@
     text(sub(box, "h3", "title"), `Cure ${WORDS[cure.window]}`);
     const spans = [[cure.inside_s, "in window"], [cure.outside_s, "outside"], [cure.unknown_s, "not known"]];
     const told = spans.filter(([span]) => span > 0).map(([span, word]) => `${lengthText(span)} ${word}`);
-    text(sub(box, "p", "cure-spans"), [`${lengthText(cure.clock_s)} since ${timeOfDay(cure.since)}`, ...told].join(" · "));
+    const since = `${lengthText(cure.clock_s)} since ${timeOfDay(cure.since)}`;
+    text(sub(box, "p", "cure-spans"), [since, ...told].join(" · "));
     keep(sub(box, "div", "marks"), cure.milestones, (mark) => mark.name, () => make("div", "milestone", ""),
       drawMilestone);
     text(sub(box, "p", "held"), cure.text);
@@ -121,8 +122,9 @@
 
   function start(place, step, job) {
     const body = { act: "start", job: job.job, step, seen: job.steps[step].status };
-    if (step === job.following && job.hindrances.length) askReason(place, body, job.hindrances, job.steps[step].name);
-    else act(place, body);
+    if (step === job.following && job.hindrances.length) {
+      askReason(place, body, job.hindrances, job.steps[step].name);
+    } else act(place, body);
   }
 
   function goBack(place, step, job) {
@@ -130,7 +132,9 @@
     const lines = after.map((one) => `${one.name} is to be done again`);
     const coated = job.panels.some((panel) => panel.applied_at);
     const strips = after.some((one) => one.stage === "coating") && coated;
-    if (strips) lines.push("the panels' marks and the cure are taken away: what stands on the paint must come off");
+    if (strips) {
+      lines.push("the panels' marks and the cure are taken away: what stands on the paint must come off");
+    }
     ask({
       title: `Go back to ${job.steps[step].name}?`, lines, go: "go back",
       done: () => start(place, step, job),

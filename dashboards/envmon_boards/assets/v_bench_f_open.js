@@ -43,7 +43,8 @@
   function drawForm(form, shop, able) {
     choice.procedure ??= shop.usual ?? shop.procedures[0]?.id ?? null;
     choice.flight ??= shop.in_flight;
-    pick(form, "procedure", "procedure", shop.procedures.map((one) => ({ ...one, more: one.steps.join(", ") })));
+    const procedures = shop.procedures.map((one) => ({ ...one, more: one.steps.join(", ") }));
+    pick(form, "procedure", "procedure", procedures);
     pick(form, "body", "body", shop.bodies.map((one) => ({
       ...one, more: `${one.panels} panels${one.own ? ", of this shop" : ""}`,
     })));

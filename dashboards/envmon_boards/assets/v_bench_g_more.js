@@ -35,12 +35,14 @@
     keep(sub(box, "ul", "list"), job.products, (line) => line, () => make("li", "", ""), text);
     const known = Object.entries(Object.assign({}, ...shop.procedures.map((one) => one.products)))
       .filter(([, name]) => job.steps.some((step) => step.product === name));
-    keep(sub(box, "div", "acts"), known, ([id]) => id, () => actButton("small"), (button, [id, name]) =>
-      setAct(button, `batch of ${name} …`, { act: "batch", product: id, name, place: "batch" }, { off: !able }));
+    keep(sub(box, "div", "acts"), known, ([id]) => id, () => actButton("small"), (button, [id, name]) => {
+      const data = { act: "batch", product: id, name, place: "batch" };
+      setAct(button, `batch of ${name} …`, data, { off: !able });
+    });
     sub(box, "p", "bench-said").dataset.said = "batch";
   }
 
-  function drawEditor(box, job, able) {
+  function drawEditor(box, able) {
     text(sub(box, "h3", "title"), "List of panels");
     const open = edited !== null;
     setAct(sub(box, "button", "edit bench-button small"), open ? "leave it" : "change panels …",
@@ -68,7 +70,6 @@
     setAct(add, "add a panel", { act: "panel-add", place: "panels" });
     setAct(save, "keep this list", { act: "panels-save", place: "panels" }, { off: !able });
     sub(box, "p", "bench-said").dataset.said = "panels";
-    void job;
   }
 
   // Who works here: it stands beside every act, so that the other knows whom to ask.
@@ -102,13 +103,14 @@
 
   function drawMore(box, shop, { job, lastJob, able }) {
     text(sub(box, "h2", "title"), job ? "Job" : "Beside the work");
-    const parts = ["notes", "in-flight", "products", "panels-edit"].map((name) => sub(box, "div", `${name} more`));
+    const names = ["notes", "in-flight", "products", "panels-edit"];
+    const parts = names.map((name) => sub(box, "div", `${name} more`));
     for (const part of parts) part.hidden = !job;
     if (job) {
       drawNotes(parts[0], job, able);
       drawFlight(parts[1], job, able);
       drawProducts(parts[2], job, shop, able);
-      drawEditor(parts[3], job, able);
+      drawEditor(parts[3], able);
     } else edited = null;
     const ends = sub(box, "div", "ends-of-job more");
     ends.hidden = !job && !lastJob;
@@ -124,7 +126,9 @@
       input.focus();
       return;
     }
-    act("note", { act: "note", text: words }).then((answer) => { if (answer?.ok || answer?.kept) input.value = ""; });
+    act("note", { act: "note", text: words }).then((answer) => {
+      if (answer?.ok || answer?.kept) input.value = "";
+    });
   }
 
   function askBatch(product, name) {

@@ -15,7 +15,8 @@
     const named = job ? `job ${job.job} · ${job.procedure} · ${job.body}` : "no job";
     put(root, "job", named);
     const vehicle = bench.vehicleOf(job);
-    put(root, "vehicle", job ? [vehicle, `opened ${timeOfDay(job.opened_at)}`].filter(Boolean).join(" · ") : "");
+    const opened = job ? `opened ${timeOfDay(job.opened_at)}` : "";
+    put(root, "vehicle", [vehicle, opened].filter(Boolean).join(" · "));
     const stage = bay?.stages.find((one) => one.id === bay.stage);
     const kind = bay ? (stage ? kindOf(stage) : "none") : "silent";
     root.querySelector(".bench-now").dataset.kind = kind;
@@ -28,7 +29,8 @@
         text(sub(box, "small", "what"), what);
         text(sub(box, "b", "value"), value);
       });
-    const bad = (stage?.reasons ?? []).filter((reason) => reason.fitness !== "fit").map((reason) => reason.text);
+    const reasons = (stage?.reasons ?? []).filter((reason) => reason.fitness !== "fit");
+    const bad = reasons.map((reason) => reason.text);
     const why = bay ? bad : ["the bay's air is not heard"];
     keep(part(root, "why"), why, (one) => one, () => make("li", "", ""), text);
     keep(part(root, "cautions"), stage?.cautions ?? [], (one) => one, () => make("li", "", ""), text);
@@ -58,7 +60,7 @@
   // The next best act as buttons: most are one; an inspection has two ends; waiting has none.
   function buttonsOf(job, now) {
     const { act: what, panel, step, at } = job.next;
-    const to = { ...(panel ? { panel } : {}), ...(Number.isInteger(step) && !panel ? { step: String(step) } : {}) };
+    const to = panel ? { panel } : Number.isInteger(step) ? { step: String(step) } : {};
     const left = at && now !== null ? (Date.parse(at) - now) / 1000 : 0;
     const clock = left > 0 ? minutesText(left) : "";
     if (what === "none") return [];
@@ -106,10 +108,10 @@
     for (const [box, said] of shown) text(box, said);
   }
 
-  // A press of the foot switch that was refused is said here as well, as long as it is news.
+  // What the foot switch or another device was refused is said here, as long as it is news.
   function refusedText(state, now) {
-    if (!state.refused || !state.refused_at || now === null) return "";
-    return now - Date.parse(state.refused_at) < 30_000 ? `not done: ${state.refused}` : "";
+    if (!state.refused || !state.refused_at || now === null || bench.wasOwn(state.refused)) return "";
+    return now - Date.parse(state.refused_at) < 30_000 ? `refused: ${state.refused}` : "";
   }
 
   function silentText(view, trouble, heardAt) {
