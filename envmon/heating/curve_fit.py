@@ -90,11 +90,11 @@ def excess(air_c: Floats, off: Bools, width_min: int) -> Floats:
     return result
 
 
-def _fitted(columns: NDArray[np.float64], target: Floats) -> NDArray[np.float64]:
+def _fitted(columns: NDArray[np.float64], target: Floats) -> NDArray[np.floating[Any]]:
     """Return weights by least squares, reweighted by Huber's function and then by Tukey's."""
     small = 1e-9 * np.eye(len(columns))
     trust = np.ones(len(target))
-    weights: NDArray[np.float64] = np.zeros(len(columns))
+    weights: NDArray[np.floating[Any]] = np.zeros(len(columns))
     for turn in range(_ROUNDS):
         weighted = columns * trust
         weights = np.linalg.solve(weighted @ columns.T + small, weighted @ target)

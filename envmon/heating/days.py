@@ -7,11 +7,13 @@ from bisect import bisect_right
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
 import numpy as np
 
 from envmon.clock import DAY_US, HOUR_US
 from envmon.heating.degree_days import DegreeDays, degree_days
 from envmon.heating.energy import EnergyUse, HeatBy, energy_between
+from envmon.heating.faults import day_faults
 from envmon.heating.local import WHOLE_SHARE as WHOLE
 from envmon.heating.local import Between, LocalDays, between, days_of
 from envmon.heating.model import DayRow
@@ -128,8 +130,9 @@ def rows_of(winter: Winter, days: Days, costs: Sequence[float | None] = ()) -> l
         days: From ``days_between``.
         costs: Cost of each day, or nothing.
     """
-    work = _work(winter, days.local)
-    return [_row(days, place, work, costs) for place in range(len(days.local.dates))]
+    work, faults = _work(winter, days.local), day_faults(winter, days)
+    rows = [_row(days, place, work, costs) for place in range(len(days.local.dates))]
+    return [msgspec.structs.replace(row, faults=faults.get(row.day, ())) for row in rows]
 
 
 class _Work(NamedTuple):

@@ -38,6 +38,11 @@ class LocalDays(NamedTuple):
         """Hours of each day: 23, 24 or 25 (d,)."""
         return np.diff(self.edges_us) / HOUR_US
 
+    def place(self, at_us: int) -> int:
+        """Return which day holds a moment [µs]; the first or last one for a moment outside."""
+        found = int(np.searchsorted(self.edges_us, at_us, "right")) - 1
+        return min(max(found, 0), len(self.dates) - 1)
+
 
 class Between(NamedTuple):
     """What minutes between edges hold, each array (p,); NaN where none is known.
