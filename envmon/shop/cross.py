@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from envmon.shop.cross_heat import check_heat
 from envmon.shop.cross_people import ENVIRONMENT_NAME, check_people, secret_addresses
 from envmon.shop.cross_points import check_points
 from envmon.shop.cross_work import check_work
@@ -18,7 +19,7 @@ from envmon.units import QUANTITIES
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-_SECTIONS = ("bay", "point", "product", "procedure", "contact", "body", "button")
+_SECTIONS = ("bay", "point", "product", "procedure", "contact", "body", "button", "tariff")
 
 
 def check_whole(data: Table) -> list[Finding]:
@@ -29,6 +30,7 @@ def check_whole(data: Table) -> list[Finding]:
         *check_points(data),
         *check_people(data),
         *check_work(data),
+        *check_heat(data),
     ]
 
 
