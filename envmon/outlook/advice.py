@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from envmon.outlook.frame import BayFrame
     from envmon.outlook.model import ModelFacts
 
-DOOR_MIN = (5, 10, 15)
+DOOR_MIN = (2, 5, 10, 15)
 DOOR_HELPS_PCT = 4.0
 """A door that gains less humidity than this is not worth the cold."""
 NO_DOOR = frozenset({"wipe", "coating", "early_cure", "cure"})

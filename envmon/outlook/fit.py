@@ -22,12 +22,15 @@ if TYPE_CHECKING:
     from envmon.outlook.constants import Priors
     from envmon.outlook.frame import BayFrame, Values
 
-STEP_MIN = 2
+STEP_MIN = 1
+"""Steps of two minutes blur a heater that is on for three, and its bay's constants with it."""
 LEADS_MIN = (10, 20, 30, 60, 90, 120)
 SPREADS = {"air_c": 0.35, "share": 0.03, "panel_c": 0.6}
 """Errors at which a forecast counts as good: K, 0…1, K."""
 WINDOWS = 240
 LEAST_WINDOWS = 25
+LEAST_ROWS = 6 * 60
+"""Rows to look ahead from; with less than half a day in all a bay is guessed."""
 WARM_UP = 180
 REACH = 3.0
 """A constant is sought within so many spreads of its belief."""
@@ -124,6 +127,8 @@ def _fitted(
 
 def _windows(frame: BayFrame, inputs: Inputs, seed: int) -> Windows | None:
     last = len(frame) - max(LEADS_MIN) - 1
+    if last < WARM_UP + LEAST_ROWS:
+        return None
     usable = frame.read & np.isfinite(frame["air_temp_c"]) & np.isfinite(frame["rel_hum_pct"])
     usable[:WARM_UP] = False
     usable[max(last, 0) :] = False

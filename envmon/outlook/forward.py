@@ -96,10 +96,9 @@ def forward(  # noqa: PLR0913, PLR0917 - the equation's own parts
         heater_now: 1 where the heater is on now.
     """
     steps = len(course.outdoor_c)
-    shape = np.broadcast_shapes(
-        np.shape(state.air_c), np.shape(state.mass_c), np.shape(room.mass_rate),
-        np.shape(unknown.heat),
-    )  # fmt: skip
+    given = 0.0 if course.heater is None else course.heater[0]
+    parts = (state.air_c, state.mass_c, room.mass_rate, unknown.heat, given)
+    shape = np.broadcast_shapes(*map(np.shape, parts))
     found = Ahead(*(np.empty((steps + 1, *shape)) for _ in Ahead._fields))
     share = rel_hum_share(state.air_c, state.ratio, course.pressure_pa[0])
     heater = np.broadcast_to(np.asarray(heater_now, dtype=float), shape)
