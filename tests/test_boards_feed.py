@@ -11,6 +11,7 @@ import pytest
 from envmon.guard.live import BayState
 from envmon.guard.plan import plan_from_shop
 from envmon_boards.feed import HEARTBEAT_TOPIC, LiveFeed
+from tests.bench_support import bench, coating
 from tests.boards_support import live_state, shop_from, shop_text
 
 PLAN = plan_from_shop(shop_from(shop_text()))
@@ -107,3 +108,19 @@ def test_the_watch_goes_down() -> None:
     assert feed.watch_text()["state"] == "unheard"
     feed.take(HEARTBEAT_TOPIC, b'{"state": "down", "at": null, "text": "the watch is gone"}')
     assert feed.watch_text()["state"] == "down"
+
+
+def test_a_bays_job_comes_beside_its_state_with_an_age_of_its_own() -> None:
+    feed = LiveFeed()
+    feed.take(NORTH, text_of("rinse"))
+    feed.take("envmon/north/job", msgspec.json.encode(bench(coating())))
+    version, document = feed.snapshot()
+    assert (
+        set(document["jobs"]) == set(document["job_ages_s"]) == set(document["bays"]) == {"north"}
+    )
+    assert feed.snapshot(version)[1]["jobs"] == {}
+    known = feed.bench_of("north")
+    assert known is not None
+    assert known[0] == bench(coating())
+    feed.take("envmon/north/job", b'{"bay": "north", "job": 7}')  # cannot be read
+    assert feed.snapshot()[0] == version
