@@ -338,6 +338,50 @@ def jobs(shop_file: ShopFile, as_json: AsJson = False, data: DataFolder = None) 
 
 
 @app.command()
+def heating(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: ShopFile,
+    since: Annotated[str, typer.Option("--from", help="First day; this winter's without it.")] = "",
+    until: Annotated[str, typer.Option("--to", help="Day it ends before; tomorrow.")] = "",
+    out: Annotated[
+        Path | None, typer.Option(help="File to write: .pdf, .csv, .html or .json.")
+    ] = None,
+    force: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--force", help="Replace a file that is there.")
+    ] = False,
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+    data: DataFolder = None,
+) -> None:
+    """Show what the heat did and cost, day by day, and how it compares with the winter before.
+
+    Exit 1 when nothing at all is kept of these days.
+    """
+    from envmon.clock import SystemClock
+    from envmon.service.heating_say import HeatWish, heating
+
+    wish = HeatWish(shop_file, since, until, out, str(data) if data else None, force, as_json)
+    raise typer.Exit(heating(wish, SystemClock(), _say))
+
+
+@app.command()
+def bills(
+    shop_file: ShopFile,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE.csv", help="Bills; without it: what is kept.")
+    ] = None,
+    data: DataFolder = None,
+) -> None:
+    """Bring in bills for heat: from, to (or month), amount with unit, cost; or list them.
+
+    A bill that is there is passed over; one for the same days with other figures replaces it.
+    """
+    from envmon.clock import SystemClock
+    from envmon.service.heating_import import BillsWish, import_bills
+
+    wish = BillsWish(shop_file, file, str(data) if data else None)
+    raise typer.Exit(import_bills(wish, SystemClock(), typer.echo))
+
+
+@app.command()
 def notice(
     shop_file: ShopFile,
     what: Annotated[

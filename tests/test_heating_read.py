@@ -151,7 +151,7 @@ def test_two_heaters_of_a_bay_add_up_and_one_unknown_leaves_it_unknown(tmp_path:
     np.testing.assert_array_equal(power, [7000.0] * 6 + [np.nan] * 6)
 
 
-def test_imported_weather_stands_in_where_no_outdoor_sensor_ever_spoke(tmp_path: Path) -> None:
+def test_imported_weather_stands_in_where_the_outdoor_sensor_is_silent(tmp_path: Path) -> None:
     hourly = [
         Reading("station", "outdoor_temp_c", START_US + h * HOUR_US, -h, Flag.GOOD, START_US)
         for h in range(3)
@@ -159,13 +159,15 @@ def test_imported_weather_stands_in_where_no_outdoor_sensor_ever_spoke(tmp_path:
     own = [Reading("yard", "outdoor_temp_c", START_US, 3.0, Flag.GOOD, START_US)]
     span = (START_US, START_US + 2 * HOUR_US)
     with kept(tmp_path / "file", hourly) as made:
-        outdoor = winter_of(made.past, made.shop, made.plan, span).outdoor_c
-    assert outdoor is not None
-    np.testing.assert_array_equal(outdoor, [0.0] * 60 + [-1.0] * 60)
+        winter = winter_of(made.past, made.shop, made.plan, span)
+    assert winter.outdoor_c is not None
+    np.testing.assert_array_equal(winter.outdoor_c, [0.0] * 60 + [-1.0] * 60)
+    assert "file alone" in winter.outdoor_note
     with kept(tmp_path / "both", hourly + own) as made:
-        outdoor = winter_of(made.past, made.shop, made.plan, span).outdoor_c
-    assert outdoor is not None
-    assert np.nanmax(outdoor) == 3.0
+        winter = winter_of(made.past, made.shop, made.plan, span)
+    assert winter.outdoor_c is not None
+    np.testing.assert_array_equal(winter.outdoor_c, [3.0] * 6 + [0.0] * 54 + [-1.0] * 60)
+    assert "for 2 h without the sensor" in winter.outdoor_note
 
 
 def test_stages_jobs_and_notes_come_from_the_chain(tmp_path: Path) -> None:

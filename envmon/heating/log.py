@@ -16,10 +16,12 @@ from envmon.heating.billing import bill_rows
 from envmon.heating.days import WHOLE_SHARE, base_c, days_between, rows_of
 from envmon.heating.degree_days import degree_days
 from envmon.heating.energy import HeatBy, energy_between
+from envmon.heating.faults import span_faults
 from envmon.heating.fuel import UNITS, heating_value
 from envmon.heating.missing import missing_of
 from envmon.heating.money import cost
 from envmon.heating.signature import signature
+from envmon.heating.spent import Scene, spent_of
 from envmon.heating.sums import billed_days, months_of, sum_of, winters_of
 
 if TYPE_CHECKING:
@@ -29,9 +31,10 @@ if TYPE_CHECKING:
     from envmon.heating.billing import BillRow
     from envmon.heating.days import Days
     from envmon.heating.fuel import HeatingValue
-    from envmon.heating.model import DayRow, Winter
+    from envmon.heating.model import DayRow, Ints, Winter
     from envmon.heating.money import Costs
     from envmon.heating.signature import Signature
+    from envmon.heating.spent import Spent
     from envmon.heating.sums import Sum
     from envmon.shop.heat import Heater, HeatingInfo, Tariff
 
@@ -75,6 +78,7 @@ class HeatingLog:
         signature_of: ``days`` or ``bills``: what the signature goes through.
         why_no_signature: Why there is none.
         bills: Bills that share days with the span.
+        spent: What jobs, open doors and the building took.
         missing: What is not known and what would help, a sentence each.
         notes: What else a person should know.
         cautions: What keeps people safe where heat is the subject.
@@ -93,6 +97,7 @@ class HeatingLog:
     signature_of: str
     why_no_signature: str
     bills: tuple[BillRow, ...]
+    spent: Spent
     missing: tuple[str, ...]
     notes: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
@@ -112,12 +117,25 @@ def heating_log(winter: Winter, shop: HeatShop) -> HeatingLog:
     line = _through_days(found)
     balance_c = line.found.change_point_c if line.found else None
     found = _on_base(found, winter, shop.info, balance_c)
-    costs = costs_of(winter, shop, found)
+    edges, costs = costs_of(winter, shop, found)
     rows = tuple(rows_of(winter, found, [_money(day.total) for day in costs.days]))
     bills = bill_rows(winter.bills, rows, shop.info)
     if line.found is None:
         line = _through_bills(bills, line, shop.info)
-    return _put_together(shop, found, rows, costs, bills, line)
+    heat = HeatBy(shop.info, shop.heaters, found.runs)
+    spent = spent_of(Scene(winter, heat, edges, costs.price_kwh), found)
+    return _put_together(shop, _Worked(winter, found, rows, costs, bills, spent), line)
+
+
+class _Worked(NamedTuple):
+    """What a log is put together from."""
+
+    winter: Winter
+    days: Days
+    rows: tuple[DayRow, ...]
+    costs: Costs
+    bills: tuple[BillRow, ...]
+    spent: Spent
 
 
 class _Line(NamedTuple):
@@ -169,41 +187,40 @@ def _on_base(days: Days, winter: Winter, info: HeatingInfo, balance_c: float | N
     return days._replace(degree_days=found)
 
 
-def costs_of(winter: Winter, shop: HeatShop, days: Days) -> Costs:
-    """Return what the energy cost; by the hour where a price changes within a day.
+def costs_of(winter: Winter, shop: HeatShop, days: Days) -> tuple[Ints, Costs]:
+    """Return what the energy cost, with the hours it was worked out by [µs] (h + 1,).
+
+    Where no price changes within a day a day's energy is spread over its hours, so that a day
+    whose hours are not known still has its cost.
 
     Args:
         winter: Everything it is worked out from.
         shop: What the shop file says of heat.
         days: The days worked out.
     """
-    edges, kwh = days.local.edges_us, days.energy.energy_kwh
-    whole = days.energy.share >= WHOLE_SHARE
-    kwh = np.where(whole, kwh, np.nan)
+    of_days = days.local.edges_us
+    edges = np.arange(of_days[0], of_days[-1] + 1, HOUR_US, dtype=np.int64)
     if any(tariff.band for tariff in shop.tariffs):
-        edges = np.arange(edges[0], edges[-1] + 1, HOUR_US, dtype=np.int64)
         heat = HeatBy(shop.info, shop.heaters, days.runs)
         kwh = energy_between(winter, heat, edges).energy_kwh
-    return cost(edges, kwh, shop.tariffs, shop.info, winter.zone)
+    else:
+        whole = np.where(days.energy.share >= WHOLE_SHARE, days.energy.energy_kwh, np.nan)
+        place = np.searchsorted(of_days, edges[:-1], "right") - 1
+        kwh = (whole / days.local.hours)[place]
+    return edges, cost(edges, kwh, shop.tariffs, shop.info, winter.zone)
 
 
 def _money(amount: Decimal | None) -> float | None:
     return None if amount is None else float(amount)
 
 
-def _put_together(
-    shop: HeatShop,
-    days: Days,
-    rows: tuple[DayRow, ...],
-    costs: Costs,
-    bills: tuple[BillRow, ...],
-    line: _Line,
-) -> HeatingLog:
-    quantity, info = days.energy.quantity, shop.info
+def _put_together(shop: HeatShop, of: _Worked, line: _Line) -> HeatingLog:
+    quantity, info, rows, bills = of.days.energy.quantity, shop.info, of.rows, of.bills
     billed = billed_days([row.bill for row in bills], [row.energy_kwh for row in bills])
     whole = sum_of(rows, billed)
-    degrees = days.degree_days
+    degrees = of.days.degree_days
     value = heating_value(quantity, info) if quantity and quantity != "energy_kwh" else None
+    notes = (of.winter.outdoor_note, *of.costs.notes, *span_faults(of.days))
     return HeatingLog(
         days=rows,
         months=months_of(rows, billed),
@@ -213,11 +230,12 @@ def _put_together(
         degree_day_words=degrees.words if degrees else "",
         fuel_unit=UNITS[quantity] if value else "",
         heating_value=value,
-        costs=costs,
+        costs=of.costs,
         signature=line.found,
         signature_of=line.of,
         why_no_signature=line.why,
         bills=bills,
-        missing=missing_of(whole, rows, bool(shop.tariffs)),
-        notes=(*costs.notes,),
+        spent=of.spent,
+        missing=missing_of(whole, rows, tariffs=bool(shop.tariffs)),
+        notes=tuple(note for note in notes if note),
     )

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 HALF = 0.5
 
 
-def missing_of(whole: Sum, rows: Sequence[DayRow], tariffs: bool) -> tuple[str, ...]:  # noqa: FBT001
+def missing_of(whole: Sum, rows: Sequence[DayRow], *, tariffs: bool) -> tuple[str, ...]:
     """Return what is missing.
 
     Args:
@@ -21,7 +21,7 @@ def missing_of(whole: Sum, rows: Sequence[DayRow], tariffs: bool) -> tuple[str, 
         rows: The days.
         tariffs: Whether the shop file has a tariff.
     """
-    said = [*_outdoor(whole), *_energy(whole), *_run(whole), *_cost(whole, tariffs)]
+    said = [*_outdoor(whole), *_energy(whole), *_run(whole), *_cost(whole, tariffs=tariffs)]
     return (*said, *_partial(whole, rows))
 
 
@@ -70,7 +70,7 @@ def _run(whole: Sum) -> Iterator[str]:
         )
 
 
-def _cost(whole: Sum, tariffs: bool) -> Iterator[str]:  # noqa: FBT001
+def _cost(whole: Sum, *, tariffs: bool) -> Iterator[str]:
     known = whole.known["cost"]
     if not tariffs and whole.billed_cost is None:
         yield "No cost: add [[tariff]] to the shop file."

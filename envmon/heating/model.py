@@ -92,6 +92,7 @@ class Winter(NamedTuple):
         jobs: Jobs, ``what`` is the id.
         notes: Local day and what people noted.
         bills: Bills known.
+        outdoor_note: Where the outdoor temperatures are from, where that is to be said.
     """
 
     start_us: int
@@ -104,6 +105,7 @@ class Winter(NamedTuple):
     jobs: tuple[Span, ...] = ()
     notes: tuple[tuple[date, str], ...] = ()
     bills: tuple[Bill, ...] = ()
+    outdoor_note: str = ""
 
 
 class DayRow(msgspec.Struct, frozen=True):

@@ -52,6 +52,14 @@ class Words(NamedTuple):
         """Unit of a heat loss."""
         return "BTU/(h·°F)" if self.us else "W/K"
 
+    def temp_value(self, celsius: float) -> float:
+        """Return a temperature [°C] as a number in the shop's unit."""
+        return celsius * 1.8 + 32 if self.us else celsius
+
+    def celsius(self, shown: float) -> float:
+        """Return a number in the shop's unit as a temperature [°C]."""
+        return (shown - 32) / 1.8 if self.us else shown
+
     def temp(self, value: float | None) -> str:
         """Return a temperature [°C] without its unit."""
         if value is None:

@@ -13,6 +13,7 @@ import numpy as np
 
 from envmon.clock import MINUTE_US
 from envmon.heating.model import BayMinutes, Counter, Span, Winter
+from envmon.heating.outdoor import merged
 from envmon.job import events as names
 from envmon.service.heating_import import bills_kept
 from envmon.service.job_book import book_from
@@ -40,6 +41,8 @@ COUNTERS = ("energy_kwh", "fuel_m3", "fuel_l")
 STATES = frozenset({"heater_on", "door_open"})
 OF_BAYS = (AIR, "heater_on", "heater_power_w", "door_open")
 _HELD_LEAST_MIN = 1
+STATION_MIN = 60
+"""A value of a weather station's file holds for so long [min]."""
 
 
 class Sensor(NamedTuple):
@@ -69,36 +72,35 @@ def winter_of(past: Past, shop: Shop, plan: GuardPlan, span: tuple[int, int]) ->
         StoreError: The live file cannot be read.
     """
     edges = np.arange(span[0], span[1] + 1, MINUTE_US, dtype=np.int64)
-    outdoor = outdoor_sensors(past, plan)
+    outdoor, stations = outdoor_sensors(past, plan)
     bays = {bay.id: bay_sensors(shop, plan.bays[bay.id]) for bay in shop.bay}
-    groups = [outdoor, *(group for of in bays.values() for group in of.values())]
+    groups = [outdoor, stations, *(group for of in bays.values() for group in of.values())]
     wanted = dict.fromkeys(sensor.name for group in groups for sensor in group)
     found = _means(past, tuple(wanted), edges)
+    weather = merged(*(_joined(OUTDOOR, sensors, found) for sensors in (outdoor, stations)))
     return Winter(
         start_us=span[0],
         minutes=len(edges) - 1,
         zone=shop.shop.timezone,
-        outdoor_c=_joined(OUTDOOR, outdoor, found),
+        outdoor_c=weather.outdoor_c if weather else None,
         bays={bay: _bay(sensors, found) for bay, sensors in bays.items()},
         counters=meters(past, edges),
         stages=tuple(stages_worked(past.store, list(plan.bays), span)),
         jobs=tuple(jobs_open(past.store, span)),
         notes=tuple(notes_of(past.store, span, shop.shop.timezone)),
         bills=bills_kept(past.store),
+        outdoor_note=weather.note if weather else "",
     )
 
 
-def outdoor_sensors(past: Past, plan: GuardPlan) -> tuple[Sensor, ...]:
-    """Return the shop's outdoor sensors, and else the points an import has brought."""
+def outdoor_sensors(past: Past, plan: GuardPlan) -> tuple[tuple[Sensor, ...], tuple[Sensor, ...]]:
+    """Return the shop's own outdoor sensors, and points that only an import has brought."""
     places = [plan.shop, *plan.bays.values()]
-    own = [s for place in places for s in place.sources.get(OUTDOOR, ())]
-    found = dict.fromkeys(_sensor(series, OUTDOOR) for series in own)
-    kept = {(point, name) for point, name in past.series() if name == OUTDOOR}
-    known = {sensor.name for sensor in found}
-    if kept & known or not kept:
-        return tuple(found)
-    # A file of a weather station has a value an hour at most.
-    return tuple(Sensor(name, 60) for name in sorted(kept))
+    own = [series for place in places for series in place.sources.get(OUTDOOR, ())]
+    sensors = tuple(dict.fromkeys(_sensor(series, OUTDOOR) for series in own))
+    known = {sensor.name for sensor in sensors}
+    others = sorted(name for name in past.series() if name[1] == OUTDOOR and name not in known)
+    return sensors, tuple(Sensor(name, STATION_MIN) for name in others)
 
 
 def bay_sensors(shop: Shop, bay: BayPlan) -> Sensors:

@@ -1,0 +1,194 @@
+"""The heating log as paper: two pages, readable on a screen too, drawn from its document.
+
+It shares frame and look with the condition record and is laid out as PDF the same way.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from envmon.heating.calendar_chart import calendar_chart
+from envmon.heating.charts import days_chart, months_chart, signature_chart
+from envmon.heating.draw import PAPER
+from envmon.heating.sentences import (
+    degree_day_words,
+    fuel_words,
+    signature_lines,
+    span_words,
+    words_of,
+)
+from envmon.heating.words import month_name, number, percent
+from envmon.job.record_html import Html, html_of, section, table, tag
+from envmon.job.record_look import FRAME, LOOK
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from envmon.heating.words import Words
+
+_MORE = """
+.big { display: grid; grid-template-columns: repeat(4, 1fr); gap: 10px 22px; margin: 0 0 6px; }
+.big dt { font-size: .87em; color: var(--soft); }
+.big dd { margin: 0; font-size: 25px; font-weight: 700; line-height: 1.1; }
+.big small { font-size: 13px; font-weight: 400; line-height: 1.3; }
+.sums td:not(:first-child):not(:last-child), .sums th:not(:first-child):not(:last-child) {
+  text-align: right; white-space: nowrap; }
+.sums tr.all td { border-top: 1.5px solid var(--ink); font-weight: 600; }
+.two { display: grid; grid-template-columns: 1fr 1fr; gap: 22px; }
+.two h2, .details > section:first-child h2 { margin-top: 0; }
+.safe { margin-top: 12px; padding: 8px 14px; border: 2px solid var(--ink); }
+.safe h2 { margin: 0 0 4px; }
+@media screen and (max-width: 640px) { .big { grid-template-columns: 1fr 1fr; }
+  .two { grid-template-columns: 1fr; } }
+@media print { .big dd { font-size: 15pt; }
+  .big small { font-size: 8pt; } .two { gap: 14pt; } .chart { margin: 0 0 4pt; }
+  .safe { padding: 5pt 9pt; margin-top: 8pt; } li { margin: 0; } ul { padding-left: 12pt; }
+  .details { font-size: 8.5pt; } }
+"""
+MOST_SAID = 8
+"""More sentences of a kind would leave the second page; JSON and table have all."""
+
+
+def page(document: Mapping[str, Any]) -> str:
+    """Return a log as HTML that needs nothing else.
+
+    Args:
+        document: The log's document.
+    """
+    words = words_of(document)
+    front = tag("main", *_front(document, words), class_="front")
+    back = tag("div", *_back(document, words), class_="details")
+    foot = f"{document['shop']['name']} · heating log"
+    # CSS has a string of its own: what could end it is taken out, markup cannot leave <style>.
+    safe = "".join(c for c in foot if c.isalnum() or c in " ·.,-&'()")
+    look = LOOK.replace("FOOT", safe).replace("DIGEST", "") + _MORE
+    return FRAME.format(title=html_of("Heating log"), look=look, body=html_of(front, back))
+
+
+def _front(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
+    shop = document["shop"]["name"]
+    yield tag("p", tag("b", shop), tag("span", "Heating log"), class_="brand")
+    yield tag("h1", span_words(document))
+    yield _big(document, words)
+    yield section("Day by day", days_chart(document, words, PAPER._replace(height=225)))
+    yield section("Month by month", _months(document, words))
+    yield tag("p", fuel_words(document), ". ", degree_day_words(document, words), class_="soft")
+    yield section("What this says", _list(_said(document, words)))
+
+
+def _said(document: Mapping[str, Any], words: Words) -> list[str]:
+    said = [one["text"] for one in document["comparisons"][:1]]
+    return [*said, *signature_lines(document, words), *(c["text"] for c in document["changes"])]
+
+
+def _big(document: Mapping[str, Any], words: Words) -> Html:
+    """Return the winter in eight numbers."""
+    one, known = document["whole"], document["whole"]["known"]
+    kwh = one["energy_kwh"] if one["energy_kwh"] is not None else one["billed_kwh"]
+    cost = one["cost"] if one["cost"] is not None else one["billed_cost"]
+    out = f"{words.temp(one['outdoor_mean_c'])} {words.temp_unit}"
+    signed = document["signature"]
+    pairs: list[tuple[str, object]] = [
+        ("energy", _with(f"{number(kwh)} kWh", _of(known["energy_kwh"], one))),
+        ("cost, tax included", _with(words.money(cost), _of(known["cost"], one))),
+        ("heaters ran", _with(f"{number(one['run_h'])} h", _of(known["run_h"], one))),
+        ("outdoors, mean", _with(out, f"lowest {words.temp(one['outdoor_low_c'])}")),
+        ("degree days", _with(f"{words.degree_days(one['degree_days'], 0)}",
+                              f"{words.degree_day_unit}")),
+        ("energy a degree day", _with(words.per_degree_day(one["kwh_per_degree_day"]), "kWh")),
+        ("heat lost", _with(words.loss(signed["loss_w_k"] if signed else None),
+                            words.loss_unit)),
+        ("same weather", _same(document)),
+    ]  # fmt: skip
+    return tag("dl", *(tag("div", tag("dt", a), tag("dd", b)) for a, b in pairs), class_="big")
+
+
+def _with(text: object, under: str) -> Html:
+    return html_of(text, tag("small", under))
+
+
+def _of(known: int, one: Mapping[str, Any]) -> str:
+    days = one["days"]
+    if known == 0 and one["billed_days"]:
+        return f"by bills of {one['billed_days']} of {days} days"
+    return f"{days} days" if known == days else f"known on {known} of {days} days"
+
+
+def _same(document: Mapping[str, Any]) -> Html:
+    found = document["comparisons"][0] if document["comparisons"] else None
+    if found is None or "more" not in found:
+        return _with("—", "no winter before to compare with")
+    word = "more" if found["more"] > 0 else "less"
+    low, high = (percent(end) for end in found["within"])
+    return _with(f"{percent(abs(found['more']))} {word}", f"than {found['than']} ({low} to {high})")
+
+
+_HEADS = ("month", "out", "low", "in", "run h", "fuel", "energy kWh", "cost", "degree days",
+          "kWh each", "washes", "")  # fmt: skip
+
+
+def _months(document: Mapping[str, Any], words: Words) -> Html:
+    unit = words.fuel_unit(document["fuel"]["unit"])
+    heads = [head if head != "fuel" else f"fuel {unit}".strip() for head in _HEADS]
+    rows = [_month(one, month_name(date.fromisoformat(one["first"])), document, words)
+            for one in document["months"]]  # fmt: skip
+    rows.append(_month(document["whole"], "all", document, words))
+    return table(heads, rows, "sums")
+
+
+def _month(
+    one: Mapping[str, Any], name: str, document: Mapping[str, Any], words: Words
+) -> list[object]:
+    kwh = one["energy_kwh"] if one["energy_kwh"] is not None else one["billed_kwh"]
+    cost = one["cost"] if one["cost"] is not None else one["billed_cost"]
+    return [
+        tag("b", name) if name == "all" else name,
+        words.temp(one["outdoor_mean_c"]),
+        words.temp(one["outdoor_low_c"]),
+        words.temp(one["indoor_mean_c"]),
+        number(one["run_h"]),
+        words.fuel(one["fuel"], document["fuel"]["unit"]),
+        number(kwh),
+        words.money(cost, currency=False),
+        words.degree_days(one["degree_days"], 0),
+        words.per_degree_day(one["kwh_per_degree_day"]),
+        one["washes"] or "",
+        _part(one),
+    ]
+
+
+def _part(one: Mapping[str, Any]) -> str:
+    known, days = one["known"]["energy_kwh"], one["days"]
+    if known == 0 and one["billed_days"]:
+        return "bills"
+    return f"{known}/{days} d" if known < days else ""
+
+
+def _back(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
+    yield section("The winter as a calendar", calendar_chart(document, words, PAPER))
+    half = PAPER._replace(width=335, height=230)
+    before = document["before"]
+    was = "" if before is None else " Hollow and dashed: the winter before."
+    yield tag(
+        "div",
+        section("Energy against the outdoors", signature_chart(document, words, half),
+                tag("p", f"A dot is a day.{was}", class_="soft")),
+        section("Month against month", months_chart(document, half),
+                tag("p", "Filled: this winter. Hollow: the one before.", class_="soft")),
+        class_="two",
+    )  # fmt: skip
+    months = [one["text"] for one in document["comparisons"][1:]]
+    if months:
+        named = [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]]
+        yield section("Each month in the same weather", _list(named))
+    if document["missing"] or document["notes"]:
+        yield section("What is missing", _list([*document["missing"], *document["notes"]]))
+    yield tag("section", tag("h2", "Heat and safety"), _list(document["cautions"]), class_="safe")
+
+
+def _list(texts: Sequence[str]) -> Html:
+    shown = [tag("li", text) for text in texts[:MOST_SAID]]
+    if len(texts) > MOST_SAID:
+        shown.append(tag("li", f"and {len(texts) - MOST_SAID} more, in envmon heating"))
+    return tag("ul", *shown)

@@ -1,0 +1,76 @@
+"""A heating log in sentences, from its document: for the terminal, the paper and the board."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from envmon.heating.sums import winter_name, winter_year
+from envmon.heating.words import Words, full_day, number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+_FUELS = {
+    "natural_gas": "natural gas", "propane": "propane", "heating_oil": "heating oil",
+    "electricity": "electricity", "district_heat": "district heat",
+}  # fmt: skip
+
+
+def words_of(document: Mapping[str, Any]) -> Words:
+    """Return how the shop of a document reads it."""
+    costs = document["costs"]
+    return Words(document["shop"]["units"], costs["currency"], costs["digits"])
+
+
+def fuel_words(document: Mapping[str, Any]) -> str:
+    """Return the fuel, its heating value with the source, and the efficiency."""
+    fuel = document["fuel"]
+    text = _FUELS[fuel["fuel"]].capitalize()
+    if fuel["heating_value_kwh"] is not None:
+        unit = {"m3": "m³"}.get(fuel["unit"], fuel["unit"])
+        value = number(fuel["heating_value_kwh"], 2)
+        text += f", {value} kWh per {unit} ({fuel['heating_value_source']})"
+    return f"{text}, efficiency {number(100 * fuel['efficiency'])} %"
+
+
+def degree_day_words(document: Mapping[str, Any], words: Words) -> str:
+    """Return what degree days are counted from, and how."""
+    of = document["degree_days"]
+    if not of["words"]:
+        return "No degree days: outdoor temperatures are not known."
+    how = of["words"].partition(", ")[2]
+    asked = " (the shop's balance point)" if of["balance_asked"] else ""
+    base = f"{words.temp(of['base_c'])} {words.temp_unit}"
+    return f"Degree days in {words.degree_day_unit}: base {base}{asked}, {how}."
+
+
+def signature_lines(document: Mapping[str, Any], words: Words) -> list[str]:
+    """Return the energy signature in words, with its intervals."""
+    found = document["signature"]
+    if found is None:
+        return [f"No energy signature: {document['why_no_signature']}."]
+    low, high = (words.loss(end) for end in found["loss_within"])
+    what = "days" if found["of"] == "days" else "bills"
+    lost = f"Heat lost: {words.loss(found['loss_w_k'])} {words.loss_unit} ({low} to {high}; 95 %)"
+    lines = [f"{lost}, from {found['n']} {what}, R² {number(found['r2'], 2)}."]
+    if found["change_point_c"] is not None:
+        ends = " to ".join(words.temp(end) for end in found["change_within"])
+        lines.append(
+            f"Nothing is heated above {words.temp(found['change_point_c'])} {words.temp_unit} "
+            f"outdoors ({ends}); base load {number(found['base_load'])} kWh a day."
+        )
+    if found["days_apart"]:
+        lines.append(f"{found['days_apart']} {what} lie far off and are left out of it.")
+    return lines
+
+
+def span_words(document: Mapping[str, Any]) -> str:
+    """Return the days of a log."""
+    first, last = (date.fromisoformat(document[end]) for end in ("first", "last"))
+    return f"{full_day(first)} to {full_day(last)}"
+
+
+def name_of(one: Mapping[str, Any], winter_from: int) -> str:
+    """Return the winter that a sum's days lie in, such as ``2025/26``."""
+    return winter_name(winter_year(date.fromisoformat(one["first"]), winter_from))

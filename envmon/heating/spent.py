@@ -1,0 +1,173 @@
+"""Who took the heat: each bay's share of it by the hour, its jobs, its door, and where it went."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from envmon.clock import HOUR_US, MINUTE_US
+from envmon.errors import InputError
+from envmon.heating.bay_heat import USUAL
+from envmon.heating.events_cost import BayHours, DoorMinutes, job_costs, openings
+from envmon.heating.local import between
+from envmon.heating.signature import signature
+from envmon.heating.whereto import BayTimes, where_heat_went
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from envmon.heating.bay_heat import BayHeat
+    from envmon.heating.days import Days
+    from envmon.heating.energy import HeatBy
+    from envmon.heating.events_cost import JobCost, Opening
+    from envmon.heating.model import Floats, Ints, Winter
+    from envmon.heating.signature import Signature
+    from envmon.heating.whereto import Waterfall
+
+WASHES = frozenset({"foam", "wash"})
+
+
+class Spent(NamedTuple):
+    """What took the heat.
+
+    Attributes:
+        jobs: Each job's heat above idle.
+        openings: Each opening of a door.
+        where: Where the heat of each bay went.
+    """
+
+    jobs: tuple[JobCost, ...] = ()
+    openings: tuple[Opening, ...] = ()
+    where: tuple[Waterfall, ...] = ()
+
+
+class Scene(NamedTuple):
+    """What it is worked out from.
+
+    Attributes:
+        winter: Everything the log is worked out from.
+        heat: Heating of the shop and the bays' run time.
+        edges_us: Where the log's hours begin and the last one ends [µs] (h + 1,).
+        price_kwh: What one kWh more costs in each (h,); NaN where not known.
+        bays: What each bay's heat goes by; what is usual for those that are not in it.
+    """
+
+    winter: Winter
+    heat: HeatBy
+    edges_us: Ints
+    price_kwh: Floats
+    bays: Mapping[str, BayHeat] = {}
+
+    @property
+    def currency(self) -> str:
+        """Currency of every amount."""
+        return self.heat.info.currency
+
+    def by_minute(self, of_hours: Floats) -> Floats:
+        """Return values of hours for each minute of the winter."""
+        at = np.arange(self.winter.minutes) * MINUTE_US + self.winter.start_us - self.edges_us[0]
+        found: Floats = of_hours[np.clip(at // HOUR_US, 0, len(of_hours) - 1)]
+        return found
+
+
+def spent_of(scene: Scene, days: Days) -> Spent:
+    """Return what took the heat.
+
+    Args:
+        scene: What it is worked out from.
+        days: The days, worked out.
+    """
+    jobs: list[JobCost] = []
+    opened: list[Opening] = []
+    where: list[Waterfall] = []
+    for bay, kwh in shares_of(scene, days).items():
+        own = scene.bays.get(bay, USUAL)
+        jobs += job_costs(_hours(scene, bay, kwh), scene.winter.jobs)
+        opened += _opened(scene, bay, own)
+        found = where_heat_went(_times(scene, bay, kwh), own, _loss(scene, days, bay, kwh))
+        where += [found] if found is not None else []
+    return Spent(tuple(jobs), tuple(opened), tuple(where))
+
+
+def shares_of(scene: Scene, days: Days) -> dict[str, Floats]:
+    """Return each heated bay's energy by the hour [kWh] (h,); NaN where not known.
+
+    A day's energy is shared by run time times output; bays count alike where an output is not
+    known. A day without any run time is shared evenly.
+    """
+    heat, edges = scene.heat, scene.edges_us
+    outputs = {bay: heater.output if (heater := heat.heater(bay)) else None for bay in heat.heated}
+    alike = any(output is None for output in outputs.values())
+    gave = {
+        bay: between(heat.runs[bay].share, scene.winter.start_us, edges).mean
+        * (1.0 if alike else outputs[bay] or 1.0) / heat.efficiency(bay)
+        for bay in heat.heated
+    }  # fmt: skip
+    place = np.clip(np.searchsorted(days.local.edges_us, edges[:-1], "right") - 1, 0, None)
+    size = len(days.local.dates)
+    total = np.sum(list(gave.values()), axis=0) if gave else np.zeros(0)
+    of_day = np.bincount(place, np.nan_to_num(total), size) if gave else np.zeros(0)
+    hours = np.bincount(place, minlength=size)
+    energy = np.where(days.energy.share > 0, days.energy.energy_kwh, np.nan)
+    found = {}
+    for bay, weight in gave.items():
+        with np.errstate(invalid="ignore", divide="ignore"):
+            share = np.where(
+                of_day[place] > 0, weight / of_day[place], 1 / hours[place] / len(gave)
+            )
+        found[bay] = share * energy[place]
+    return found
+
+
+def _hours(scene: Scene, bay: str, kwh: Floats) -> BayHours:
+    outdoor = scene.winter.outdoor_c
+    unknown = np.full(len(kwh), np.nan)
+    start = scene.winter.start_us
+    cold = unknown if outdoor is None else between(outdoor, start, scene.edges_us).mean
+    first = int(scene.edges_us[0])
+    price = scene.price_kwh
+    return BayHours(bay, first, kwh, cold, price, scene.winter.zone, scene.currency)
+
+
+def _opened(scene: Scene, bay: str, heat: BayHeat) -> list[Opening]:
+    of, outdoor_c = scene.winter.bays[bay], scene.winter.outdoor_c
+    if of.door_open is None or of.air_c is None or outdoor_c is None:
+        return []
+    price = scene.by_minute(scene.price_kwh)
+    door = DoorMinutes(bay, scene.winter.start_us, of.door_open, of.air_c, outdoor_c, price)
+    return openings(door, heat, scene.heat.efficiency(bay), scene.currency)
+
+
+def _times(scene: Scene, bay: str, kwh: Floats) -> BayTimes:
+    winter, of = scene.winter, scene.winter.bays[bay]
+    unknown = np.full(winter.minutes, np.nan)
+    known = np.isfinite(kwh)
+    heat_kwh = float(kwh[known].sum()) * scene.heat.efficiency(bay) if known.any() else None
+    outdoor = unknown if winter.outdoor_c is None else winter.outdoor_c
+    washes = sum(s.bay == bay and s.what in WASHES for s in winter.stages)
+    return BayTimes(
+        bay, heat_kwh, unknown if of.air_c is None else of.air_c, outdoor, of.door_open, washes,
+        tuple(_arrivals(winter, bay, outdoor)),
+    )  # fmt: skip
+
+
+def _arrivals(winter: Winter, bay: str, outdoor_c: Floats) -> Iterator[float]:
+    """Yield how cold it was when each vehicle came in."""
+    for job in winter.jobs:
+        at = (job.from_us - winter.start_us) // MINUTE_US
+        if job.bay == bay and 0 <= at < winter.minutes and np.isfinite(outdoor_c[at]):
+            yield float(outdoor_c[at])
+
+
+def _loss(scene: Scene, days: Days, bay: str, kwh: Floats) -> Signature | None:
+    """Return the signature of a bay's heat; None where its days tell none."""
+    if days.outdoor is None:
+        return None
+    place = np.searchsorted(days.local.edges_us, scene.edges_us[:-1], "right") - 1
+    size = len(days.local.dates)
+    of_day = np.bincount(place, kwh, size) * scene.heat.efficiency(bay)
+    try:
+        return signature(days.outdoor.mean, of_day)
+    except InputError:
+        return None

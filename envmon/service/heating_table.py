@@ -1,0 +1,149 @@
+"""The heating log as a table for a terminal of 100 columns."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from envmon.heating.sentences import (
+    degree_day_words,
+    fuel_words,
+    name_of,
+    signature_lines,
+    span_words,
+    words_of,
+)
+from envmon.heating.words import UNKNOWN, day_name, number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from rich.table import Table
+
+    from envmon.heating.words import Words
+
+
+def print_log(document: Mapping[str, Any], winter_from: int) -> None:
+    """Print a log: its days with the sum of each month, its winters, what follows from it.
+
+    Args:
+        document: The log's document.
+        winter_from: First month of a heating year.
+    """
+    from rich.console import Console  # noqa: PLC0415 - only this output needs it
+
+    console = Console(highlight=False)
+    words = words_of(document)
+    console.print(head_line(document, words), markup=False)
+    console.print(_days(document, words))
+    console.print()
+    console.print(_winters(document, words, winter_from))
+    for line in said_lines(document, words):
+        console.print(line, markup=False)
+
+
+def head_line(document: Mapping[str, Any], words: Words) -> str:
+    """Return shop, span, and what the numbers rest on."""
+    return (
+        f"{document['shop']['name']}: heating log, {span_words(document)}\n"
+        f"{fuel_words(document)}. {degree_day_words(document, words)}"
+    )
+
+
+def _heads(table: Table, first: str, words: Words) -> None:
+    table.add_column(first, no_wrap=True)
+    unit = words.temp_unit
+    for head in (f"out\n{unit}", f"low\n{unit}", f"in\n{unit}", "run\nh", "energy\nkWh",
+                 f"cost\n{words.currency}", f"degree days\n{words.degree_day_unit}"):  # fmt: skip
+        table.add_column(head, justify="right", no_wrap=True)
+
+
+def _days(document: Mapping[str, Any], words: Words) -> Table:
+    from rich.table import Table  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    table = Table(show_edge=False, pad_edge=False, box=None, padding=(0, 2, 0, 0))
+    _heads(table, "day", words)
+    table.add_column("w", justify="right")
+    table.add_column("jobs, notes", overflow="ellipsis", no_wrap=True, ratio=1)
+    months = {month["first"][:7]: month for month in document["months"]}
+    days = document["days"]
+    for place, day in enumerate(days):
+        table.add_row(*(Text(cell) for cell in _day_cells(day, words)))
+        month = day["day"][:7]
+        if place + 1 == len(days) or days[place + 1]["day"][:7] != month:
+            cells = (Text(cell, style="bold") for cell in _sum_cells(months[month], words))
+            table.add_row(Text(f"{day['day']:.7}", style="bold"), *cells, end_section=True)
+    return table
+
+
+def _day_cells(day: Mapping[str, Any], words: Words) -> Iterator[str]:
+    when = date.fromisoformat(day["day"])
+    yield f"{day_name(when)}{'*' if day['partial'] else ''}"
+    for name in ("outdoor_mean_c", "outdoor_low_c", "indoor_mean_c"):
+        yield words.temp(day[name])
+    yield marked(number(day["run_h"], 1), day["run_kind"])
+    yield marked(number(day["energy_kwh"]), day["energy_kind"])
+    yield words.money(day["cost"], currency=False)
+    yield words.degree_days(day["degree_days"])
+    yield str(day["washes"] or "")
+    yield ", ".join([*day["jobs"], *day["notes"], *day["faults"]])
+
+
+def marked(text: str, kind: str) -> str:
+    """Return a number with ``~`` before it where it is inferred."""
+    return f"~{text}" if kind == "inferred" and text != UNKNOWN else text
+
+
+def _sum_cells(one: Mapping[str, Any], words: Words) -> Iterator[str]:
+    for name in ("outdoor_mean_c", "outdoor_low_c", "indoor_mean_c"):
+        yield words.temp(one[name])
+    yield number(one["run_h"])
+    kwh = one["energy_kwh"] if one["energy_kwh"] is not None else one["billed_kwh"]
+    yield number(kwh)
+    cost = one["cost"] if one["cost"] is not None else one["billed_cost"]
+    yield words.money(cost, currency=False)
+    yield words.degree_days(one["degree_days"], 0)
+    yield str(one["washes"] or "")
+    yield sum_note(one)
+
+
+def sum_note(one: Mapping[str, Any]) -> str:
+    """Return of how many days a sum's energy is, where it is not all."""
+    known, days = one["known"]["energy_kwh"], one["days"]
+    if known == 0 and one["billed_kwh"] is not None:
+        return f"by bills of {one['billed_days']} of {days} days"
+    jobs = f"{one['jobs']} job{'' if one['jobs'] == 1 else 's'}" if one["jobs"] else ""
+    part = f"energy of {known} of {days} days" if known < days else ""
+    return ", ".join(text for text in (jobs, part) if text)
+
+
+def _winters(document: Mapping[str, Any], words: Words, winter_from: int) -> Table:
+    from rich.table import Table  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    table = Table(show_edge=False, pad_edge=False, box=None, padding=(0, 2, 0, 0))
+    _heads(table, "winter", words)
+    table.add_column("w", justify="right")
+    table.add_column("", overflow="fold", ratio=1)
+    rows = [*document["winters"]]
+    if document["before"] is not None:
+        rows.append(document["before"]["whole"])
+    for one in rows:
+        name = name_of(one, winter_from)
+        table.add_row(*(Text(cell) for cell in (name, *_sum_cells(one, words))))
+    return table
+
+
+def said_lines(document: Mapping[str, Any], words: Words) -> list[str]:
+    """Return what follows from a log, what is missing and the cautions, as lines."""
+    lines = ["", *signature_lines(document, words)]
+    lines += [one["text"] for one in (*document["comparisons"][:1], *document["changes"])]
+    lines += _headed("Missing", document["missing"])
+    lines += _headed("Notes", document["notes"])
+    lines += _headed("Cautions", document["cautions"])
+    return lines
+
+
+def _headed(title: str, texts: Sequence[str]) -> list[str]:
+    return ["", f"{title}:", *(f"- {text}" for text in texts)] if texts else []
