@@ -1,0 +1,153 @@
+"""How long a bay takes to warm up: by its model, or by what past mornings took."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
+
+import numpy as np
+
+from envmon.heating.mornings import REACHED_K
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from envmon.heating.model import Floats, Ints
+    from envmon.heating.mornings import BayPast, Morning
+
+FADES_H = 10.0
+"""Time in which a bay falls to the outdoors where no night has shown it [h] (common practice)."""
+SLOW_K_H = 2.0
+"""Warming where no morning has shown it [K/h] (common practice)."""
+LEAST_FITTED = 8
+RIDGE = 0.5
+NIGHT_MIN = 120
+
+
+class Aim(NamedTuple):
+    """What is wanted: the target [°C], and how far the bay may fall before heating begins [°C]."""
+
+    target_c: float
+    setback_c: float
+
+
+class Warmer(Protocol):
+    """Says how long a bay takes to warm up."""
+
+    kind: Literal["bay model", "past mornings", "usual"]
+
+    @property
+    def rests(self) -> str:
+        """What it rests on, for a person."""
+        ...
+
+    def warm_minutes(self, rows: Ints, waits_min: Floats) -> Floats:
+        """Return how long warming takes [min], NaN for longer than foreseen (p,).
+
+        Args:
+            rows: Minutes of the past from which it is foreseen (p,).
+            waits_min: How long after each of them heating begins [min] (p,).
+        """
+        ...
+
+    def ratios(self, mornings: Sequence[Morning], lead_min: float) -> Floats:
+        """Return what past mornings took over what was foreseen of them.
+
+        Args:
+            mornings: They.
+            lead_min: How long before heating began they are foreseen [min].
+        """
+        ...
+
+
+class PastMornings:
+    """Warming learned from past mornings; a guess at what is usual where there are none.
+
+    Minutes are taken to grow with the lift, the cold outdoors and how cold the day before was;
+    found by least squares of their logarithm, held by what is usual.
+
+    Args:
+        past: The bay.
+        mornings: Of it.
+        aim: What is wanted.
+    """
+
+    def __init__(self, past: BayPast, mornings: Sequence[Morning], aim: Aim) -> None:
+        self._past, self._aim, self._count = past, aim, len(mornings)
+        self.kind: Literal["bay model", "past mornings", "usual"] = (
+            "past mornings" if mornings else "usual"
+        )
+        self._fades_h = fades_h(past)
+        rows = [(one.air_c, one.outdoor_c, one.day_c) for one in mornings]
+        self._known = self._features(*np.array(rows, dtype=float).reshape(-1, 3).T)
+        self._log = np.log(np.maximum([one.minutes for one in mornings], 1.0))
+        self._found = _ridge(self._known, self._log)
+
+    @property
+    def rests(self) -> str:
+        """What it rests on, for a person."""
+        if not self._count:
+            return f"no morning to learn from: a usual {SLOW_K_H:g} K/h"
+        return f"the warming of {self._count} past mornings"
+
+    def warm_minutes(self, rows: Ints, waits_min: Floats) -> Floats:
+        """Return how long warming takes [min] (p,)."""
+        air_c, outdoor_c = self._past.air_c[rows], self._past.outdoor_c[rows]
+        left_c = outdoor_c + (air_c - outdoor_c) * np.exp(-waits_min / 60 / self._fades_h)
+        floor_c = np.minimum(air_c, self._aim.setback_c)
+        day_c = np.array([np.nanmean(self._past.air_c[max(0, r - 1440) : r + 1]) for r in rows])
+        return self._minutes(np.maximum(left_c, floor_c), outdoor_c, day_c)
+
+    def ratios(self, mornings: Sequence[Morning], lead_min: float) -> Floats:
+        """Return what mornings took over what is foreseen of them, each one left out."""
+        kept = [number for number, one in enumerate(mornings) if one.row >= lead_min]
+        rows = np.array([mornings[number].row - round(lead_min) for number in kept], dtype=int)
+        waits = np.full(len(rows), float(lead_min))
+        found = np.empty(len(kept))
+        whole = self._found
+        for place, number in enumerate(kept):
+            rest = np.arange(len(self._log)) != number
+            self._found = _ridge(self._known[rest], self._log[rest])
+            said = self.warm_minutes(rows[place : place + 1], waits[place : place + 1])
+            found[place] = mornings[number].minutes / max(float(said[0]), 1.0)
+        self._found = whole
+        return found
+
+    def _features(self, air_c: Floats, outdoor_c: Floats, day_c: Floats) -> Floats:
+        lift = np.log(np.maximum(self._aim.target_c - air_c, 0.3))
+        cold = (self._aim.target_c - outdoor_c) / 20 - 1
+        low = (self._aim.target_c - day_c) / 10 - 0.4
+        return np.column_stack((np.ones_like(lift), lift, cold, low))
+
+    def _minutes(self, air_c: Floats, outdoor_c: Floats, day_c: Floats) -> Floats:
+        warm = air_c >= self._aim.target_c - REACHED_K
+        minutes = np.exp(self._features(air_c, outdoor_c, day_c) @ self._found)
+        return np.where(warm, 0.0, minutes)
+
+
+def _ridge(known: Floats, log: Floats) -> Floats:
+    """Return coefficients held by what is usual: minutes in proportion to the lift."""
+    usual = np.array([np.log(60 / SLOW_K_H), 1.0, 0.3, 0.3])
+    # The level is free; slopes are held as if some mornings had shown the usual ones.
+    hold = np.diag([1e-3, RIDGE, RIDGE, RIDGE])
+    if not len(log):
+        return usual
+    found: Floats = usual + np.linalg.solve(known.T @ known + hold, known.T @ (log - known @ usual))
+    return found
+
+
+def fades_h(past: BayPast) -> float:
+    """Return the time in which a bay falls to the outdoors while nothing heats it [h].
+
+    Args:
+        past: The bay; the median of all stretches of two hours in which it fell steadily.
+    """
+    apart_k = past.air_c - past.outdoor_c
+    stretches = []
+    for first in range(0, len(apart_k) - NIGHT_MIN, NIGHT_MIN):
+        begin, end = apart_k[first], apart_k[first + NIGHT_MIN]
+        still = past.run is None or not np.nansum(past.run[first : first + NIGHT_MIN])
+        fell = past.air_c[first] - past.air_c[first + NIGHT_MIN]
+        if still and begin > 3 and end > 1 and 0.3 < fell < 5:
+            stretches.append(NIGHT_MIN / 60 / np.log(begin / end))
+    found = [one for one in stretches if 1 < one < 200]
+    return float(np.median(found)) if len(found) >= 3 else FADES_H
