@@ -154,7 +154,7 @@ def _comes_back(shown: Shown, odd: list[int], place: int) -> int | None:
         if span_us > DAY_US:
             return None
         went = float(shown.value[at] - shown.value[left])
-        if -shown.back(float(shown.value[left])) <= went <= shown.most(span_us):
+        if -shown.back(float(shown.value[left])) <= went <= shown.most(span_us) / _LEAP:
             return back
     return None
 
@@ -167,10 +167,10 @@ def _explained(shown: Shown, place: int) -> tuple[What, float]:
     most = float(shown.most(int(shown.t_us[place + 1] - shown.t_us[place])))
     register = max(1e3, 10.0 ** math.ceil(math.log10(max(before, 1e-9))))
     rolled = register - before + after
-    if before >= _ROLLS_FROM * register and rolled <= min(most, 0.1 * register):
+    if before >= _ROLLS_FROM * register and after >= 0 and rolled <= min(most, 0.1 * register):
         return "rolled", rolled
-    if after <= most and after < before / 2:
-        return "reset", max(after, 0.0)
+    if 0 <= after <= most and after < before / 2:
+        return "reset", after
     return "swapped", 0.0
 
 
