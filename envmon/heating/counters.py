@@ -24,11 +24,19 @@ ACROSS_US = 90 * MINUTE_US
 
 
 class Gap(NamedTuple):
-    """A time whose use is known as a whole only [µs]; ``amount`` is None where not even that is."""
+    """A time whose use is known as a whole only, or not even so.
+
+    Attributes:
+        from_us: Last reading before it [µs].
+        to_us: First reading after it [µs].
+        amount: What was used in it, in the counter's unit; None where that is not known.
+        at_least: So much of it is sure.
+    """
 
     from_us: int
     to_us: int
     amount: float | None
+    at_least: float
 
 
 class CounterUse(NamedTuple):
@@ -109,7 +117,7 @@ def _gaps(steps: Steps, joined: Bools, edges_us: Ints) -> tuple[Gap, ...]:
     return tuple(
         Gap(
             int(first[place]), int(after[place]),
-            float(steps.used[place]) if steps.certain[place] else None,
+            float(steps.used[place]) if steps.certain[place] else None, float(steps.used[place]),
         )
         for place in places.tolist()
     )  # fmt: skip
