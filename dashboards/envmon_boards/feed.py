@@ -17,11 +17,13 @@ import msgspec
 
 from envmon.guard.live import BayState, ShopAlarms
 from envmon.job.live import BenchState
+from envmon.service.outlook_live import OutlookState
 
 log = logging.getLogger("envmon.boards")
 
 STATE_TOPICS = "envmon/+/state"
 JOB_TOPICS = "envmon/+/job"
+OUTLOOK_TOPICS = "envmon/+/outlook"
 HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
 ALARMS_TOPIC = "envmon/watch/alarms"
 NODES_TOPIC = "demo/nodes"
@@ -40,11 +42,15 @@ _KINDS: dict[str, Any] = {
     ALARMS_TOPIC: ShopAlarms,
     NODES_TOPIC: list[dict[str, Any]],
 }
-"""What comes on a topic; anything else is the state of a bay or of its job."""
+"""What comes on a topic; anything else is about a bay."""
+_OF_BAYS: dict[str, Any] = {"state": BayState, "job": BenchState, "outlook": OutlookState}
+"""The end of a bay's topic -> what comes on it."""
 
 
-def _is_job(topic: str) -> bool:
-    return topic.endswith("/job")
+def _about(topic: str) -> str:
+    """Return what a bay's topic is about; its state where nobody knows better."""
+    end = topic.rpartition("/")[2]
+    return end if end in _OF_BAYS else "state"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +74,7 @@ class Kept:
 
 @dataclass
 class LiveFeed:
-    """Newest state and job by bay, the shop's alarms, the heartbeat, and which screens to tell.
+    """Newest of each bay, the shop's alarms, the heartbeat, and which screens to tell.
 
     Thread-safe: ``take`` and ``set_broker`` are called from the MQTT thread (or a test), the
     rest from the web server's loop.
@@ -76,6 +82,7 @@ class LiveFeed:
 
     bays: dict[str, Kept] = field(default_factory=dict)
     jobs: dict[str, Kept] = field(default_factory=dict)
+    outlooks: dict[str, Kept] = field(default_factory=dict)
     heartbeat: Kept | None = None
     alarms: Kept | None = None
     nodes: bytes = b"[]"
@@ -97,7 +104,7 @@ class LiveFeed:
             payload: JSON text.
             live: It was sent just now; False for one the broker had kept.
         """
-        kind = _KINDS.get(topic, BenchState if _is_job(topic) else BayState)
+        kind = _KINDS.get(topic, _OF_BAYS[_about(topic)])
         try:
             msgspec.json.decode(payload, type=kind)
         except (msgspec.MsgspecError, ValueError, RecursionError) as error:
@@ -113,7 +120,7 @@ class LiveFeed:
             elif topic == NODES_TOPIC:
                 self.nodes = payload
             else:
-                places = self.jobs if _is_job(topic) else self.bays
+                places = {"job": self.jobs, "outlook": self.outlooks}.get(_about(topic), self.bays)
                 places[topic.split("/")[1]] = kept
         self._wake()
 
@@ -162,15 +169,23 @@ class LiveFeed:
             return None
         return msgspec.json.decode(kept.text, type=BenchState), kept.age_s(time.monotonic())
 
+    def outlook_of(self, bay: str) -> tuple[OutlookState, float | None] | None:
+        """Return what is foreseen of a bay and how old that is [s]; None when nothing was heard."""
+        kept = self.outlooks.get(bay)
+        if kept is None:
+            return None
+        return msgspec.json.decode(kept.text, type=OutlookState), kept.age_s(time.monotonic())
+
     def snapshot(self, after: int = 0) -> tuple[int, dict[str, Any]]:
         """Return the version now and a document for a screen that has seen ``after``.
 
-        States, jobs and alarms unchanged since then are left out; their ages are always there.
-        They are raw JSON: encode the document with msgspec.
+        States, jobs, outlooks and alarms unchanged since then are left out; their ages are always
+        there. They are raw JSON: encode the document with msgspec.
         """
         with self._lock:
             version, now = self._version, time.monotonic()
             bays, jobs, alarms = dict(self.bays), dict(self.jobs), self.alarms
+            outlooks = dict(self.outlooks)
         document: dict[str, Any] = {
             "broker": self.broker_up,
             "watch": self.watch_text(),
@@ -178,6 +193,8 @@ class LiveFeed:
             "bays": {b: msgspec.Raw(k.text) for b, k in bays.items() if k.version > after},
             "job_ages_s": {bay: kept.age_s(now) for bay, kept in jobs.items()},
             "jobs": {b: msgspec.Raw(k.text) for b, k in jobs.items() if k.version > after},
+            "outlook_ages_s": {bay: kept.age_s(now) for bay, kept in outlooks.items()},
+            "outlooks": {b: msgspec.Raw(k.text) for b, k in outlooks.items() if k.version > after},
             "alarms_age_s": alarms.age_s(now) if alarms else None,
         }
         if alarms and alarms.version > after:

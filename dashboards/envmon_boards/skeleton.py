@@ -81,6 +81,7 @@ def bay_card(bay: Bay, size: WallSize, *, alone: bool) -> Any:
             html.Div(trend, className="trend"),
             slot("strip", "Div"),
             slot("cautions", "Div"),
+            html.Div([slot("ahead"), slot("guess")], className="outlook", hidden=True),
         ],
         className="card alone" if alone else "card",
         style={"--big": f"{size.big_px:.1f}px", "--small": f"{size.small_px:.0f}px"},
@@ -129,6 +130,7 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
     links.append(html.A("sensors", href="/sensors"))
     links.append(html.A("mix", href="/mix"))
     links.append(html.A("vapour", href="/vapour"))
+    links.append(html.A("winter", href="/winter"))
     if demo:
         links.append(html.A("demo", href="/demo"))
     theme = html.Button("dark / bright", className="theme", **{"data-act": "theme"})

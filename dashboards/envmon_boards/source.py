@@ -13,6 +13,7 @@ from envmon_boards.feed import (
     HEARTBEAT_TOPIC,
     JOB_TOPICS,
     NODES_TOPIC,
+    OUTLOOK_TOPICS,
     STATE_TOPICS,
     LiveFeed,
 )
@@ -25,7 +26,9 @@ if TYPE_CHECKING:
     from envmon.intake.link import Account
 
 ORDER_TOPIC = "demo/pull"
-_TOPICS = (STATE_TOPICS, JOB_TOPICS, HEARTBEAT_TOPIC, ALARMS_TOPIC, NODES_TOPIC)
+_TOPICS = (
+    STATE_TOPICS, JOB_TOPICS, OUTLOOK_TOPICS, HEARTBEAT_TOPIC, ALARMS_TOPIC, NODES_TOPIC,
+)  # fmt: skip
 KEEPALIVE_S = 10
 
 

@@ -47,6 +47,8 @@ def children_of(
     if shop.contact:
         argv = module_argv("envmon.service.notice_process", shop_path, "--data", folder, *clock)
         children.append(Child("the messages to people", argv, spare=True))
+    outlook = module_argv("envmon.service.outlook_process", shop_path, "--data", folder, *clock)
+    children.append(Child("the outlook", outlook, spare=True))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)

@@ -69,17 +69,18 @@
     }));
   }
 
-  function layout(div, kind, document, drawn, limit) {
+  function layout(div, kind, document, drawn, limit, fans) {
     const ink = colour(div, "--soft");
     const wished = Math.min(26, div.clientWidth / 24, div.clientHeight / 6);
     const size = Math.round(Math.max(innerWidth > 900 ? 20 : 13, wished));
     const band = [limit?.low ?? null, limit?.high ?? null].map((v) => inUnits(v, kind));
-    const range = span(drawn, band);
+    const range = span([...drawn, ...fans], band);
+    const to = fans.reduce((last, fan) => Math.max(last, ...fan.x), document.to_ms);
     const margin = { l: size * 2.6, r: size * 5, t: 8, b: size * 1.5 };
     const height = div.clientHeight - margin.t - margin.b;
     const hour = 3600e3;
     const ticks = [];
-    for (let t = Math.ceil(document.from_ms / hour) * hour; t <= document.to_ms; t += hour) {
+    for (let t = Math.ceil(document.from_ms / hour) * hour; t <= to; t += hour) {
       ticks.push(t);
     }
     const grid = { gridcolor: colour(div, "--line"), zeroline: false, tickfont: { size, color: ink } };
@@ -93,7 +94,7 @@
       font: { family: "Barlow Semi Condensed, sans-serif", color: ink },
       annotations: names(drawn, range, height, size),
       xaxis: {
-        ...grid, range: [document.from_ms, document.to_ms], tickvals: ticks,
+        ...grid, range: [document.from_ms, to], tickvals: ticks,
         ticktext: ticks.map((t) => timeOfDay(t)), showgrid: false, tickangle: 0,
       },
       yaxis: { ...grid, range, nticks: 4, ticksuffix: kind === "hum" ? " %" : "°" },
@@ -110,7 +111,9 @@
       const kind = div.dataset.plot;
       const limit = stage?.reasons.find((r) => r.quantity === LIMITED[kind]);
       const drawn = traces(div, kind, document.values);
-      await Plotly.react(div, drawn, layout(div, kind, document, drawn, limit), { staticPlot: true });
+      const fans = window.envmon.fansOf?.(card.dataset.bay, div, inUnits) ?? [];
+      const how = layout(div, kind, document, drawn, limit, fans);
+      await Plotly.react(div, [...fans, ...drawn], how, { staticPlot: true });
     }
   }
 

@@ -7,6 +7,7 @@
   const RETRY_CAP_S = 15;
   const bays = new Map(); // id -> {state, age, at}
   const jobs = new Map(); // the same of what is worked in the bay
+  const outlooks = new Map(); // the same of what is foreseen of it
   const alarms = { list: [], at: null, age: null };
   const world = { at: null, clock: null, broker: true, watch: null, upAt: null, build: null };
   let source = null;
@@ -44,6 +45,7 @@
     if (document.watch.state !== "down" && document.watch.at) world.upAt = document.watch.at;
     takeStates(bays, document.bays, document.ages_s);
     takeStates(jobs, document.jobs ?? {}, document.job_ages_s ?? {});
+    takeStates(outlooks, document.outlooks ?? {}, document.outlook_ages_s ?? {});
     if (document.alarms) Object.assign(alarms, { list: document.alarms.alarms, at: document.alarms.at });
     alarms.age = document.alarms_age_s ?? null;
     tries = 0;
@@ -66,6 +68,13 @@
     const watching = !["down", "unheard"].includes(world.watch?.state ?? "unheard");
     const able = quiet() <= LATE_S && world.broker && watching;
     return { bay: live(bays.get(id)), job: live(jobs.get(id)), heardAt, now: now(), able };
+  }
+
+  // What is foreseen of a bay, with its age [s]; null beside a bay that is not live itself.
+  function outlookOf(id) {
+    const one = outlooks.get(id);
+    if (!one?.state || one.age === null || !isLive(bays.get(id))) return null;
+    return { state: one.state, age: one.age + since(one.at) };
   }
 
   // Time of the server's clock now [ms]; null when it is not known.
@@ -128,6 +137,7 @@
   function showCard(card) {
     drawState(card);
     window.envmon.showJob?.(card, benchOf(card.dataset.bay));
+    window.envmon.showOutlook?.(card, outlookOf(card.dataset.bay), bays.get(card.dataset.bay)?.state);
   }
 
   function drawState(card) {
@@ -206,5 +216,5 @@
   document.fonts?.addEventListener("loadingdone", redraw);
   setInterval(tick, 1000);
   open();
-  Object.assign(window.envmon, { redraw, alarmsNow, benchOf, show, now });
+  Object.assign(window.envmon, { redraw, alarmsNow, benchOf, outlookOf, show, now });
 })();

@@ -1,0 +1,124 @@
+"""What is foreseen of a bay as it is published on ``envmon/<bay>/outlook`` and shown.
+
+Times are ISO texts in UTC, so that a screen may count down by itself; values are SI. It is never
+retained: an outlook that is not renewed is none.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from envmon.guard.live import Fitness
+from envmon.job.model import StepStatus
+
+
+class Moment(msgspec.Struct, frozen=True):
+    """When something is expected: the middle, and an interval that holds it in 9 cases of 10.
+
+    None stands for not within the three hours that are foreseen.
+    """
+
+    early: str | None = None
+    middle: str | None = None
+    late: str | None = None
+
+
+class StageSaid(msgspec.Struct, frozen=True):
+    """What is foreseen of one stage.
+
+    Attributes:
+        stage: Its id.
+        name: Its name.
+        fitness: Whether the limits that can be foreseen hold now.
+        turns: Whether it is expected to enter its window or to leave it; empty for not known.
+        text: One line such as ``fit in about 35 min``; empty when there is nothing to say.
+        when: When it turns, as it is said.
+        settle_min: What has to pass after that before a start [min].
+        not_foreseen: Labels of limits that nothing is foreseen of, such as water.
+    """
+
+    stage: str
+    name: str
+    fitness: Fitness
+    turns: Literal["", "enters", "leaves"] = ""
+    text: str = ""
+    when: Moment = Moment()
+    settle_min: float = 0.0
+    not_foreseen: tuple[str, ...] = ()
+
+
+class DayStep(msgspec.Struct, frozen=True):
+    """One step of the day, when all goes as usual in this shop.
+
+    Attributes:
+        index: Place in the procedure.
+        stage: Its stage.
+        name: Name of the stage.
+        status: Where it stands in the job; ``todo`` without one.
+        usual_min: Minutes it takes here; of the one being worked, those that are left.
+        start: When it can begin at the earliest.
+        waits: The air is expected to keep it waiting.
+        foreseen: Whether the air is foreseen at that time; else only the usual minutes speak.
+    """
+
+    index: int
+    stage: str
+    name: str
+    status: StepStatus
+    usual_min: float
+    start: Moment
+    waits: bool
+    foreseen: bool
+
+
+class FanLine(msgspec.Struct, frozen=True):
+    """A quantity ahead.
+
+    Attributes:
+        quantity: Its name.
+        t_ms: Times [ms, UTC].
+        low: 5 % lie below this.
+        middle: The middle.
+        high: 5 % lie above this.
+    """
+
+    quantity: str
+    t_ms: tuple[int, ...]
+    low: tuple[float, ...]
+    middle: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+class OutlookState(msgspec.Struct, frozen=True):
+    """Everything a screen shows of what is foreseen of a bay.
+
+    Attributes:
+        bay: Id of the bay.
+        at: Time this was worked out for.
+        known: False when air or humidity is missing or old: then nothing is foreseen.
+        guessing: The bay has taught nothing yet; what is said comes from usual bays.
+        about: The stage the wall speaks of: the one being worked, or the one that comes next.
+        stages: Every stage.
+        day: The steps from now on: of the job, or of the bay's usual procedure.
+        of_job: The steps are those of the job open in the bay.
+        fans: Air, humidity and panel ahead.
+        advice: What a person may do, in the shop's units.
+    """
+
+    bay: str
+    at: str
+    known: bool
+    guessing: bool
+    about: StageSaid | None = None
+    stages: tuple[StageSaid, ...] = ()
+    day: tuple[DayStep, ...] = ()
+    of_job: bool = False
+    fans: tuple[FanLine, ...] = ()
+    advice: tuple[str, ...] = ()
+
+
+def outlook_topic(bay: str) -> str:
+    """Return the topic what is foreseen of a bay is published on."""
+    return f"envmon/{bay}/outlook"

@@ -1,0 +1,236 @@
+"""Works out what is foreseen of every bay, from what is kept and what was learned."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import msgspec
+import numpy as np
+
+from envmon.clock import HOUR_US, MINUTE_US, iso_from_us
+from envmon.guard.alarm_kinds import CURING
+from envmon.outlook.advice import Wish, advice
+from envmon.outlook.ahead import Plans, minutes_in_stage
+from envmon.outlook.experts import FORECAST
+from envmon.outlook.foresee import Context, courses_of, outlook
+from envmon.outlook.learning import Neighbour, fresh_facts
+from envmon.service.job_book import book_from
+from envmon.service.outlook_day import day_of, planned_stages, steps_ahead, usual_steps
+from envmon.service.outlook_live import FanLine, Moment, OutlookState, StageSaid
+from envmon.service.outlook_read import air_spaces, frames_between, priors_of
+from envmon.units import QUANTITIES
+
+if TYPE_CHECKING:
+    from envmon.guard.plan import GuardPlan, StagePlan
+    from envmon.job.model import Job
+    from envmon.outlook.crossing import Courses
+    from envmon.outlook.frame import BayFrame
+    from envmon.outlook.model import BayOutlook, ModelFacts, Said, StageOutlook
+    from envmon.service.outlook_day import StepAhead
+    from envmon.shop.models import Shop
+    from envmon.store.past import Past
+
+log = logging.getLogger("envmon.outlook")
+
+LOOKS_BACK_US = 14 * HOUR_US
+SHOWN_FANS = ("air_temp_c", "rel_hum_pct", "panel_temp_c")
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A bay at a moment.
+
+    Attributes:
+        bay: Its id.
+        frame: Its rows up to now.
+        stages: Its stages with the limits in force.
+        job: The job open in it, or None.
+        steps: The steps from now on.
+        context: Plans, neighbours, what was said before.
+        aired: Nobody coats or cures in the same air, so that a draught may be advised.
+    """
+
+    bay: str
+    frame: BayFrame
+    stages: tuple[StagePlan, ...]
+    job: Job | None
+    steps: tuple[StepAhead, ...]
+    context: Context
+    aired: bool
+
+    @property
+    def stage(self) -> str:
+        """The stage being worked; empty for none."""
+        return str(self.frame.stage[-1])
+
+
+@dataclass
+class Thinker:
+    """Foresees for one shop; belongs to one thread.
+
+    Attributes:
+        shop: The shop file, checked.
+        plan: The same, compiled for the guard.
+        facts: Bay -> what was learned of it.
+    """
+
+    shop: Shop
+    plan: GuardPlan
+    facts: dict[str, ModelFacts]
+    _before: dict[str, BayOutlook] = field(default_factory=dict)
+    _failed: set[str] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        priors = priors_of(self.shop)
+        known = {bay: facts for bay, facts in self.facts.items() if bay in priors}
+        self.facts = {bay: fresh_facts(prior) for bay, prior in priors.items()} | known
+        self._beside = {
+            bay: [other for other in group if other != bay]
+            for group in air_spaces(self.shop)
+            for bay in group
+        }
+
+    def look(self, past: Past, now_us: int) -> dict[str, BayFrame]:
+        """Return the recent rows of every bay.
+
+        Raises:
+            StoreError: The live file cannot be read.
+        """
+        end_us = (now_us // MINUTE_US + 1) * MINUTE_US
+        return frames_between(past, self.shop, self.plan, (end_us - LOOKS_BACK_US, end_us))
+
+    def foresee(
+        self, past: Past, frames: dict[str, BayFrame], now_us: int
+    ) -> dict[str, OutlookState]:
+        """Return bay -> what is foreseen of it; a bay that cannot be worked out is left out."""
+        book = book_from(past.store, whole=False)
+        jobs = {bay: book.in_bay(bay) for bay in frames}
+        found = {}
+        for bay in frames:
+            try:
+                found[bay] = self._state(self._scene(bay, frames, jobs), now_us)
+            except Exception:
+                # One bay must not take the outlook of the others with it.
+                if bay not in self._failed:
+                    log.exception("cannot foresee %s; said once", bay)
+                self._failed.add(bay)
+                self._before.pop(bay, None)
+        return found
+
+    def _scene(self, bay: str, frames: dict[str, BayFrame], jobs: dict[str, Job | None]) -> Scene:
+        frame, job = frames[bay], jobs[bay]
+        worked = str(frame.stage[-1]), int(minutes_in_stage(frame)[-1])
+        usual = usual_steps(self.shop, bay)
+        steps = steps_ahead(job, usual, worked, self.facts[bay].habits)
+        beside = self._beside[bay]
+        context = Context(
+            Plans(stages=planned_stages(steps) if job or worked[0] in usual else ()),
+            self.neighbours(bay, frames),
+            self._before.get(bay),
+        )
+        stages = self.plan.variant(bay, job.procedure[0] if job else None).stages
+        aired = not any(_cures(frames[b], jobs[b]) for b in (bay, *beside))
+        return Scene(bay, frame, stages, job, tuple(steps), context, aired)
+
+    def neighbours(self, bay: str, frames: dict[str, BayFrame]) -> list[Neighbour]:
+        """Return the bays of the same air with what was learned of them."""
+        return [Neighbour(self.facts[other], frames[other]) for other in self._beside[bay]]
+
+    def _state(self, scene: Scene, now_us: int) -> OutlookState:
+        facts = self.facts[scene.bay]
+        told = outlook(facts, scene.frame, scene.stages, now_us, scene.context)
+        self._before[scene.bay] = told
+        at, names = iso_from_us(now_us), {stage.id: stage.name for stage in scene.stages}
+        if not told.known:
+            day = day_of(scene.steps, scene.stages, None, now_us)
+            return OutlookState(
+                scene.bay, at, known=False, guessing=facts.guessing, day=day,
+                of_job=scene.job is not None,
+            )  # fmt: skip
+        said = tuple(_said(one, names) for one in told.stages)
+        about = about_of(scene, {one.stage: one for one in said})
+        return OutlookState(
+            bay=scene.bay,
+            at=at,
+            known=True,
+            guessing=facts.guessing,
+            about=about,
+            stages=said,
+            day=day_of(scene.steps, scene.stages, self._courses(scene, told), now_us),
+            of_job=scene.job is not None,
+            fans=_fans(told),
+            advice=self._advice(scene, about),
+        )
+
+    def _courses(self, scene: Scene, told: BayOutlook) -> Courses:
+        fans = {fan.quantity: fan.quantiles["q50"][0] for fan in told.fans}
+        now = [fans.get(name, float("nan")) for name in FORECAST]
+        row = len(scene.frame) - 1
+        return courses_of(self.facts[scene.bay], scene.frame, row, now, scene.context)[1]
+
+    def _advice(self, scene: Scene, about: StageSaid | None) -> tuple[str, ...]:
+        if about is None or about.fitness != "unfit" or not scene.aired:
+            return ()
+        stage = next(stage for stage in scene.stages if stage.id == about.stage)
+        highs = [limit.high for limit in stage.limits if limit.quantity == "rel_hum_pct"]
+        high = next((high for high in highs if np.isfinite(high)), None)
+        wish = Wish(rel_hum_high_pct=high)
+        found = advice(
+            self.facts[scene.bay], scene.frame, wish, scene.context, self.shop.shop.units
+        )
+        return tuple(one.text for one in found)
+
+
+def _cures(frame: BayFrame, job: Job | None) -> bool:
+    return str(frame.stage[-1]) in CURING or (job is not None and job.cure is not None)
+
+
+def _said(one: StageOutlook, names: dict[str, str]) -> StageSaid:
+    missing = tuple(QUANTITIES[name].label for name in one.not_foreseen)
+    said = one.said
+    return StageSaid(
+        one.stage, names[one.stage], one.fitness, said.turns, said.text, _when(said),
+        one.settle_min, missing,
+    )  # fmt: skip
+
+
+def _when(said: Said) -> Moment:
+    times = (said.early_us, said.middle_us, said.late_us)
+    return Moment(*(None if at_us is None else iso_from_us(at_us) for at_us in times))
+
+
+def about_of(scene: Scene, said: dict[str, StageSaid]) -> StageSaid | None:
+    """Return what the wall speaks of: the stage being worked, or the one that comes next.
+
+    One that stays fit for hours gives way to the next one that is not fit yet; a goal
+    is of interest until it is reached.
+    """
+    goals = {stage.id for stage in scene.stages if stage.goal}
+    now = said.get(scene.stage)
+    if now is not None and (not now.text or (scene.stage in goals and now.turns != "enters")):
+        now = None
+    if now is not None and (now.turns == "enters" or now.when.middle is not None):
+        return now
+    coming = (said.get(step.stage) for step in scene.steps if step.status == "todo")
+    waits = (one for one in coming if one and one.turns == "enters" and one.stage not in goals)
+    return next(waits, now)
+
+
+def _fans(told: BayOutlook) -> tuple[FanLine, ...]:
+    at_ms = told.at_us // 1_000
+    return tuple(
+        FanLine(
+            fan.quantity,
+            tuple(at_ms + minute * 60_000 for minute in fan.minutes),
+            *(fan.quantiles[name] for name in ("q05", "q50", "q95")),
+        )
+        for fan in told.fans
+        if fan.quantity in SHOWN_FANS
+    )
+
+
+def encoded(state: OutlookState) -> bytes:
+    """Return the wire form."""
+    return msgspec.json.encode(state)
