@@ -18,7 +18,8 @@ import numpy as np
 
 from envmon.errors import InputError
 from envmon.heating.compare import Days, compare
-from envmon.heating.signature import Interval, as_if_level, carry_of, risen, signature
+from envmon.heating.signature import Interval, as_if_level, risen, signature
+from envmon.heating.signature_fit import carry_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from envmon.heating.signature import Interval, as_if_level, reach_of, risen, signature
+from envmon.heating.signature import Interval, as_if_level, risen, signature
+from envmon.heating.signature_fit import reach_of
 
 if TYPE_CHECKING:
     from envmon.heating.model import Floats

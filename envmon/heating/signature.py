@@ -20,11 +20,21 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from envmon.errors import InputError
+from envmon.heating.signature_fit import (
+    LEVEL,
+    bends,
+    best_bend,
+    free_of,
+    grown,
+    reach_of,
+    straight,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from envmon.heating.model import Floats, Ints
+    from envmon.heating.signature_fit import Bend
 
     Bools = NDArray[np.bool_]
 
@@ -34,7 +44,6 @@ LEAST_WARM = 5
 """A change point needs so many days above it."""
 LEAST_K = 0.5
 """Days must differ by this much outdoors."""
-LEVEL = 0.95
 APART = 6.0
 """Robust standard deviations beyond which a day is set aside."""
 BISQUARE = 4.685
@@ -113,41 +122,6 @@ class Signature(NamedTuple):
         below = outdoor_c < self.change_point_c
         colder = np.minimum(outdoor_c - self.change_point_c, 0.0)
         return np.array([np.ones_like(outdoor_c), colder, -self.slope * below])
-
-
-class Straight(NamedTuple):
-    """Ordinary least squares of a line: what a textbook gives."""
-
-    n: int
-    intercept: float
-    slope: float
-    se_intercept: float
-    se_slope: float
-    r2: float
-    resid_sd: float
-
-
-def straight(x: Floats, y: Floats, weights: Floats | None = None) -> Straight:
-    """Return the least squares line y = intercept + slope·x.
-
-    Args:
-        x: Finite, not all alike (d,).
-        y: Finite (d,).
-        weights: Of each row, for means of several days; None for all alike.
-    """
-    w = np.ones_like(x) if weights is None else weights * (len(x) / weights.sum())
-    mean_x, mean_y = np.average(x, weights=w), np.average(y, weights=w)
-    sxx = float((w * (x - mean_x) ** 2).sum())
-    slope = float((w * (x - mean_x) * (y - mean_y)).sum()) / sxx
-    intercept = float(mean_y - slope * mean_x)
-    left = float((w * (y - intercept - slope * x) ** 2).sum())
-    total = float((w * (y - mean_y) ** 2).sum())
-    resid_sd = (left / (len(x) - 2)) ** 0.5
-    se_intercept = resid_sd * (1 / len(x) + mean_x**2 / sxx) ** 0.5
-    r2 = 1 - left / total if total > 0 else 0.0
-    return Straight(
-        len(x), intercept, slope, float(se_intercept), resid_sd / sxx**0.5, r2, resid_sd
-    )
 
 
 def signature(
@@ -250,66 +224,6 @@ class _Rows(NamedTuple):
         return self.w * (len(self.w) / float(self.w.sum()))
 
 
-class Bend(NamedTuple):
-    """A change point: its parameters and the squares left."""
-
-    change_c: float
-    base: float
-    slope: float
-    left: float
-
-
-def bends(x: Floats, y: Floats, w: Floats, change_c: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return base, slope and squares left with given change points, each (m,).
-
-    Args:
-        x: Outdoors (d,).
-        y: Energy (d,).
-        w: Weights (d,).
-        change_c: Change points (m,).
-    """
-    colder = np.minimum(x - change_c[:, None], 0.0)
-    total = w.sum()
-    mean_x, mean_y = colder @ w / total, float(y @ w) / total
-    off_x, off_y = colder - mean_x[:, None], y - mean_y
-    sxx = (off_x**2) @ w
-    sxy = off_x @ (w * off_y)
-    slope = np.divide(sxy, sxx, out=np.zeros_like(sxx), where=sxx > 1e-12)
-    left = float(w @ off_y**2) - slope * sxy
-    return mean_y - slope * mean_x, slope, np.maximum(left, 0.0)
-
-
-def best_bend(x: Floats, y: Floats, w: Floats) -> Bend:
-    """Return the least squares change point: the best of every partition of the days.
-
-    Within a partition the line and the base are fitted each by itself; where they meet inside the
-    partition, that is its best change point, else it is one of the partition's ends.
-    """
-    places = np.unique(x)
-    met = _meeting(x, y, w, places)
-    candidates = np.concatenate((places[1:], met))
-    base, slope, left = bends(x, y, w, candidates)
-    best = int(np.argmin(left))
-    return Bend(float(candidates[best]), float(base[best]), float(slope[best]), float(left[best]))
-
-
-def _meeting(x: Floats, y: Floats, w: Floats, places: Floats) -> Floats:
-    """Return where line and base of a partition meet, for those that meet inside it."""
-    cold = x[None, :] <= places[:-1, None]
-    wc, ww = w * cold, w * ~cold
-    nc, nw = wc.sum(axis=1), ww.sum(axis=1)
-    mx, my = wc @ x / nc, wc @ y / nc
-    sxx = wc @ (x * x) - nc * mx**2
-    sxy = wc @ (x * y) - nc * mx * my
-    base = ww @ y / nw
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = sxy / sxx
-        met = mx + (base - my) / slope
-    inside = np.isfinite(met) & (met >= places[:-1]) & (met <= places[1:])
-    found: Floats = met[inside]
-    return found
-
-
 def _tells_change(rows: _Rows) -> bool:
     """Return whether a change point is worth its parameter (F test, 1 %), with warm days enough."""
     from scipy.stats import f  # noqa: PLC0415 - takes 0.6 s
@@ -344,45 +258,6 @@ def _kept(rows: _Rows, kind: str) -> Bools:
     return np.abs(off) <= APART * scale
 
 
-def carry_of(values: Floats, place: Ints) -> float:
-    """Return the correlation of neighbouring days, 0…0.9, put right for its bias of 2/n + 4ρ/n."""
-    off = values - values.mean()
-    next_to = np.diff(place) == 1
-    total = float((off**2).mean())
-    n = len(values)
-    if next_to.sum() < LEAST_DAYS or total == 0:
-        return 0.0
-    found = float((off[1:] * off[:-1])[next_to].mean()) / total
-    return float(np.clip((n * found + 2) / (n - 4), 0.0, 0.9))
-
-
-def _grown(spread: Floats, of: Floats, off: Floats, place: Ints) -> tuple[Floats, float]:
-    """Return a covariance grown by what neighbouring days have in common, and how alike they are.
-
-    Args:
-        spread: As if days were independent (p, p).
-        of: What each parameter acts through (p, d).
-        off: Residuals (d,).
-        place: Which day each is.
-    """
-    carry = carry_of(off, place)
-    alike = np.array([1.0 if np.ptp(row) == 0 else carry_of(row, place) for row in of]) * carry
-    factor = np.sqrt((1 + alike) / (1 - alike))
-    return spread * np.outer(factor, factor), carry
-
-
-def _free(n: int, used: int, carry: float) -> float:
-    """Return degrees of freedom: days that are alike count for fewer."""
-    return max(2.0, n * (1 - carry) / (1 + carry) - used)
-
-
-def reach_of(free: float) -> float:
-    """Return the quantile of Student's t that an interval reaches to."""
-    from scipy.stats import t  # noqa: PLC0415
-
-    return float(t.ppf(0.5 + LEVEL / 2, free))
-
-
 def _within(value: float, variance: float, reach: float) -> Interval:
     half = reach * variance**0.5
     return Interval(value - half, value + half)
@@ -402,13 +277,13 @@ def _line(rows: _Rows) -> Signature:
     # A line is turned about the mean of x; what days have in common moves the whole of it more.
     off = y - line.intercept - line.slope * x
     spread, carry = _grown_line(spread, rows, off)
-    reach = reach_of(_free(line.n, 2, carry))
+    reach = reach_of(free_of(line.n, 2, carry))
     within = _within(line.slope, float(spread[1, 1]), reach)
     loss, loss_within = _loss(line.slope, within, rows.efficiency)
     return Signature(
         "line", line.n, line.intercept, line.slope, line.se_slope, line.r2, line.resid_sd, None,
         None, loss, within, _within(line.intercept, float(spread[0, 0]), reach), loss_within, None,
-        None, _free(line.n, 2, carry), carry, (), spread,
+        None, free_of(line.n, 2, carry), carry, (), spread,
     )  # fmt: skip
 
 
@@ -417,9 +292,9 @@ def _grown_line(spread: Floats, rows: _Rows, off: Floats) -> tuple[Floats, float
     mean = float(np.average(rows.x, weights=rows.share))
     turn = np.array([[1.0, mean], [0.0, 1.0]])
     of = np.vstack((np.ones_like(rows.x), rows.x))
-    grown, carry = _grown(turn @ spread @ turn.T, of, off, rows.place)
+    about_mean, carry = grown(turn @ spread @ turn.T, of, off, rows.place)
     back = np.array([[1.0, -mean], [0.0, 1.0]])
-    return back @ grown @ back.T, carry
+    return back @ about_mean @ back.T, carry
 
 
 def _bent(rows: _Rows) -> Signature:
@@ -431,8 +306,8 @@ def _bent(rows: _Rows) -> Signature:
     of = np.vstack((np.ones(n), colder, -bend.slope * (x < bend.change_c)))
     spread = resid_sd**2 * np.linalg.pinv((of * w) @ of.T)
     se_slope = float(spread[1, 1]) ** 0.5
-    spread, carry = _grown(spread, of, y - bend.base - bend.slope * colder, rows.place)
-    reach = reach_of(_free(n, 3, carry))
+    spread, carry = grown(spread, of, y - bend.base - bend.slope * colder, rows.place)
+    reach = reach_of(free_of(n, 3, carry))
     within = _within(bend.slope, float(spread[1, 1]), reach)
     loss, loss_within = _loss(bend.slope, within, rows.efficiency)
     intercept = bend.base - bend.slope * bend.change_c
@@ -443,7 +318,7 @@ def _bent(rows: _Rows) -> Signature:
         bend.change_c, bend.base, loss, within,
         _within(intercept, float(to_intercept @ spread @ to_intercept), reach), loss_within,
         _change_within(rows, bend, carry), _within(bend.base, float(spread[0, 0]), reach),
-        _free(n, 3, carry), carry, (), spread,
+        free_of(n, 3, carry), carry, (), spread,
     )  # fmt: skip
 
 
@@ -452,7 +327,7 @@ def _change_within(rows: _Rows, bend: Bend, carry: float) -> Interval:
     from scipy.stats import f  # noqa: PLC0415
 
     x, y, w = rows.x, rows.y, rows.share
-    free = _free(len(x), 3, carry)
+    free = free_of(len(x), 3, carry)
     grid = np.linspace(float(x.min()), float(x.max()), 601)
     left = bends(x, y, w, grid)[2]
     allowed = bend.left * (1 + float(f.ppf(LEVEL, 1, free)) / free)
