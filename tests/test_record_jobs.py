@@ -78,3 +78,17 @@ def test_no_job_and_no_data(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     assert "no job was opened yet" in said(story, capsys, 1, as_json=False)
     with pytest.raises(StoreError, match="no data in"):
         list_jobs(story.shop_file, str(tmp_path / "none"), ManualClock(0), as_json=True)
+
+
+def test_a_cure_is_counted_only_as_far_as_the_watch_has_judged(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    story = Story(tmp_path)
+    story.open()
+    story.say(1, names.CURE_FITNESS, fitness="fit")
+    story.start(2, 3)
+    story.coat(3)
+    story.store.save_snapshot("guard", at_us(11.5 + 120), b"{}")
+    watched, later = (jobs(story, capsys, minutes)[0]["cure"] for minutes in (140, 5_000))
+    assert watched["clock_s"] == watched["inside_s"] == 7200
+    assert later == watched

@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from envmon.errors import ServiceError
+from envmon.service.job_book import judged_until_us
 from envmon.service.recording import RecordDesk, is_job
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.door import FRESH, answered, problem
@@ -29,7 +30,8 @@ def _answer(boards: Boards, job_id: str, form: Form) -> Response:
     with closing(SqliteStore(boards.folder)) as store:
         if not is_job(store, job_id):
             return problem(404, f"there is no job {job_id[:40]!r}")
-        desk = RecordDesk(boards.shop, store, boards.folder, boards.clock.now_us())
+        until_us = judged_until_us(store, boards.clock.now_us())
+        desk = RecordDesk(boards.shop, store, boards.folder, until_us)
         try:
             content = desk.handed_out(job_id, form)
         except ServiceError as error:

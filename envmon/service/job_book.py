@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple, TypeVar
 from envmon.job import events as names
 from envmon.job.fold import fold
 from envmon.job.model import Book
+from envmon.service.restored import SNAPSHOT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -57,6 +58,20 @@ def book_from(store: Store, *, whole: bool = True) -> Book:
     if whole:
         return fold(Book(), _in_order(store, names.OF_JOBS, 0))
     return ledger_from(store).book
+
+
+def judged_until_us(store: Store, now_us: int) -> int:
+    """Return up to when anybody can say how a job stands: what the watch has judged last [µs].
+
+    It judges each ten seconds at least. Counted on to the clock, a cure would go on in its window
+    for as long as nobody watches.
+
+    Args:
+        store: Where the watch keeps what it knows.
+        now_us: Time now [µs].
+    """
+    judged_us = store.snapshot_at(SNAPSHOT)
+    return now_us if judged_us is None else min(now_us, judged_us)
 
 
 def ledger_from(store: Store) -> Ledger:

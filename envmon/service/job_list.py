@@ -11,7 +11,7 @@ import msgspec
 from envmon.job.cure import cure_state
 from envmon.job.record_told import stage_name
 from envmon.job.record_words import local_time
-from envmon.service.job_book import book_from
+from envmon.service.job_book import book_from, judged_until_us
 from envmon.service.watch_process import data_folder, ensure_data
 from envmon.shop.load import load_shop
 from envmon.store.sqlite import SqliteStore
@@ -42,8 +42,9 @@ def list_jobs(shop_path: Path, data: str | None, clock: Clock, *, as_json: bool)
     ensure_data(folder, shop_path)
     with closing(SqliteStore(folder)) as store:
         book = book_from(store)
+        until_us = judged_until_us(store, clock.now_us())
     jobs = sorted(book.jobs.values(), key=lambda job: job.first_seq, reverse=True)
-    documents = [job_document(job, shop, clock.now_us()) for job in jobs]
+    documents = [job_document(job, shop, until_us) for job in jobs]
     if as_json:
         sys.stdout.write(msgspec.json.encode({"jobs": documents}).decode() + "\n")
     else:
@@ -57,7 +58,7 @@ def job_document(job: Job, shop: Shop, now_us: int) -> dict[str, Any]:
     Args:
         job: The job.
         shop: The shop file.
-        now_us: Time now [µs].
+        now_us: Time up to which it is counted [µs].
     """
     cure = cure_state(job, now_us, shop.shop.timezone, shop.shop.units)
     current = None if job.current is None else job.steps[job.current].stage

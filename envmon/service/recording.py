@@ -23,6 +23,7 @@ from envmon.job.record_series import Scene, Source
 from envmon.job.record_told import Scenery, told, until_us
 from envmon.physics.air import STANDARD_PRESSURE_PA
 from envmon.service.calibration_table import calibration_rows, row_document
+from envmon.service.job_book import judged_until_us
 from envmon.service.record_chain import chain_document, history_of, job_from
 from envmon.service.record_files import keep_record, kept_record, write_whole
 from envmon.service.record_pdf import pdf_from
@@ -63,7 +64,7 @@ class RecordDesk(NamedTuple):
         shop: The shop file.
         store: The live store; stays the caller's.
         folder: Data folder.
-        now_us: Time now [µs].
+        now_us: Time as of which records are made [µs]: up to when the watch has judged.
     """
 
     shop: Shop
@@ -224,7 +225,8 @@ def record(wish: Wish, clock: Clock, say: Callable[[str], None]) -> int:
     folder = data_folder(shop, wish.shop_path, wish.data)
     ensure_data(folder, wish.shop_path)
     with closing(SqliteStore(folder)) as store:
-        content = RecordDesk(shop, store, folder, clock.now_us()).handed_out(wish.job, form)
+        until_us = judged_until_us(store, clock.now_us())
+        content = RecordDesk(shop, store, folder, until_us).handed_out(wish.job, form)
         closed = _happened(store, names.CLOSED, wish.job)
     write_whole(wish.out, content)
     say(f"{wish.out}: record of job {wish.job}{'' if closed else ', which is STILL OPEN'}")

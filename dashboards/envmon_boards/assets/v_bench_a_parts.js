@@ -2,7 +2,7 @@
 "use strict";
 (() => {
   const { make, setShape } = window.envmon;
-  const HOLD_MS = 600; // a button that has just changed its meaning takes no press for so long
+  const HOLD_MS = 600; // a button that is new or has changed its meaning takes no press for so long
 
   // The children of a box follow the items by key; an element stays the same while its key does,
   // so that nothing moves or loses its focus under a thumb.
@@ -45,11 +45,11 @@
   }
 
   // Label a button with what it does. A second tap of a wet glove must not do what the button has
-  // come to mean only now.
+  // come to mean only now, nor meet one that has only now come under the thumb.
   function setAct(button, words, data, state = {}) {
     const meaning = JSON.stringify(data);
     if (button.envmonMeaning !== meaning) {
-      if (button.envmonMeaning !== undefined) button.envmonHeld = performance.now() + HOLD_MS;
+      button.envmonHeld = performance.now() + HOLD_MS;
       button.envmonMeaning = meaning;
       for (const name of Object.keys(button.dataset)) delete button.dataset[name];
       Object.assign(button.dataset, data);
