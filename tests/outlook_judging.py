@@ -44,15 +44,26 @@ AFTER_WASH = 3
 """Situations up to this one are a wash and the two and a half hours after it."""
 
 
-def frames_of(sent: Sent, stays: dict[str, list[Stay]]) -> dict[str, BayFrame]:
-    """Return what the nodes of the simulated shop sent as frames, each with its neighbour."""
-    alone = {bay: _frame(sent, bay, stays[bay], ()) for bay in stays}
+def frames_of(
+    sent: Sent, stays: dict[str, list[Stay]], *, bodies: bool = True
+) -> dict[str, BayFrame]:
+    """Return what the nodes of the simulated shop sent as frames, each with its neighbour.
+
+    Args:
+        sent: What the nodes sent.
+        stays: Who stood where.
+        bodies: Whether the jobs say what stands there.
+    """
+    worked = {bay: _worked(stays[bay], bodies=bodies) for bay in stays}
+    alone = {bay: _frame(sent, bay, worked[bay], ()) for bay in stays}
     return {
-        bay: _frame(sent, bay, stays[bay], [alone[b] for b in stays if b != bay]) for bay in stays
+        bay: _frame(sent, bay, worked[bay], [alone[b] for b in stays if b != bay]) for bay in stays
     }
 
 
-def _frame(sent: Sent, bay: str, stays: Sequence[Stay], neighbours: Sequence[BayFrame]) -> BayFrame:
+def _frame(
+    sent: Sent, bay: str, worked: Sequence[Worked], neighbours: Sequence[BayFrame]
+) -> BayFrame:
     nodes = sent.values
     columns = {
         "air_temp_c": [nodes[f"{bay}/air"]["temp"], nodes[f"{bay}/air2"]["temp"]],
@@ -66,16 +77,17 @@ def _frame(sent: Sent, bay: str, stays: Sequence[Stay], neighbours: Sequence[Bay
         "door_open": [nodes[f"{bay}/door"]["open"]],
     }
     size = len(nodes["outdoor/air"]["temp"])
-    return frame_from_columns(columns, _worked(stays), sent.start_us, size, neighbours)
+    return frame_from_columns(columns, worked, sent.start_us, size, neighbours)
 
 
-def _worked(stays: Sequence[Stay]) -> list[Worked]:
+def _worked(stays: Sequence[Stay], *, bodies: bool) -> list[Worked]:
     worked = []
     for stay in stays:
         for stage, start, minutes in stay.job.stages:
             from_us = stay.from_us + start * MINUTE_US
             to_us = from_us + minutes * MINUTE_US if minutes else stay.to_us
-            worked.append(Worked(stage, from_us, min(to_us, stay.to_us)))
+            body = stay.job.vehicle.name if bodies else ""
+            worked.append(Worked(stage, from_us, min(to_us, stay.to_us), body))
     return worked
 
 

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN, simple
+from envmon.outlook.likeness import MARKS
 from envmon.outlook.mixing import (
     GROUPS_MIN,
     Weights,
@@ -20,6 +21,7 @@ from envmon.outlook.mixing import (
     truth_at,
     weights_before,
 )
+from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import Judged, moved_on, paths_of, usual_trust
 
 ROWS = 200
@@ -117,15 +119,15 @@ def test_what_came_is_not_known_past_the_end() -> None:
 
 
 def test_intervals_grow_while_outcomes_fall_outside_and_shrink_while_none_does() -> None:
-    trust = {"calm": usual_trust()}
+    trust = {"calm": usual_trust("calm")}
     said, _ = said_and_came(0, 1)
-    marks, rows = np.zeros((ROWS, 9)), np.arange(ROWS)
+    marks, rows = np.zeros((ROWS, len(MARKS))), np.arange(ROWS)
 
     def after(off: float) -> float:
         came = {n: s[0] + off for n, s in said.items()}
         exact = {n: np.repeat(s[:1], len(EXPERTS), axis=0) for n, s in said.items()}
         judged = Judged(rows, np.full(ROWS, 5), marks, exact, came)
-        whole = dict.fromkeys(("wetting", "rinsed", "drying", "dried", "moving"), usual_trust())
+        whole = dict.fromkeys(SITUATIONS, usual_trust("calm"))
         return moved_on({**whole, **trust}, judged)["calm"].scale["air_temp_c"]
 
     assert after(50.0) > 1
@@ -133,6 +135,6 @@ def test_intervals_grow_while_outcomes_fall_outside_and_shrink_while_none_does()
 
 
 def test_paths_come_back_as_they_were_kept() -> None:
-    trust = usual_trust()
+    trust = usual_trust("calm")
     assert paths_of(trust).shape == (40, len(FORECAST), len(LEADS_MIN))
     assert np.abs(paths_of(trust)[:, 0, 11]).mean() == pytest.approx(1.0 / 0.674 * 0.8, rel=0.3)

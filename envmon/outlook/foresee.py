@@ -116,7 +116,7 @@ def courses_of(
     mixture = np.stack(
         [mixed(judged.forecasts[name], trust.weights[name])[:, 0] for name in FORECAST]
     )
-    weights = voices(np.array(trust.marks), judged.marks[0])
+    weights = voices(np.array(trust.marks), judged.marks[0], trust.heard)
     return situation, courses_from(now, mixture, paths_of(trust), weights)
 
 

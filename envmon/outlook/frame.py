@@ -33,11 +33,19 @@ STANDARD_PA = 101_325.0
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """A stage that was worked: its id, and from when to when [µs]; the end is open for None."""
+    """A stage that was worked.
+
+    Attributes:
+        stage: Its id.
+        from_us: From when [µs].
+        to_us: To when [µs]; None while it is being worked.
+        body: The body shape of the job, where there is one; empty for not known.
+    """
 
     stage: str
     from_us: int
     to_us: int | None = None
+    body: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +56,7 @@ class BayFrame:
         start_us: Time of the first row [µs].
         columns: Quantity -> a value a row, NaN where not known; each of ``MEASURED``.
         stage: Stage worked in each row, empty for none.
+        body: Body shape of what stands there, empty where nobody said.
         shared_c: Mean temperature of the bays that share the air [°C], NaN where not known.
         shared_ratio: Their mean humidity ratio [kg/kg], NaN where not known.
         read: Whether air temperature or humidity was read in the row itself, not bridged.
@@ -56,6 +65,7 @@ class BayFrame:
     start_us: int
     columns: dict[str, Values]
     stage: npt.NDArray[np.str_]
+    body: npt.NDArray[np.str_]
     shared_c: Values
     shared_ratio: Values
     read: npt.NDArray[np.bool_]
@@ -77,6 +87,7 @@ class BayFrame:
             self.start_us + first * MINUTE_US,
             {name: values[part] for name, values in self.columns.items()},
             self.stage[part],
+            self.body[part],
             self.shared_c[part],
             self.shared_ratio[part],
             self.read[part],
@@ -188,11 +199,11 @@ def frame_from_columns(
         name: _joined(by_quantity.get(name, ()), size, gap_min, held=name in HELD)
         for name in MEASURED
     }
-    stage = np.full(size, "", dtype="U24")
+    stage, body = np.full((2, size), "", dtype="U24")
     for one in worked:
         first = max(0, -((start_us - one.from_us) // MINUTE_US))
         last = size if one.to_us is None else max(0, (one.to_us - start_us) // MINUTE_US)
-        stage[first:last] = one.stage
+        stage[first:last], body[first:last] = one.stage, one.body
     none = np.full(size, np.nan)
     shared_c = _mean([n["air_temp_c"] for n in neighbours]) if neighbours else none
     shared_ratio = _mean([n.ratio for n in neighbours]) if neighbours else none
@@ -200,7 +211,7 @@ def frame_from_columns(
     for name in ("air_temp_c", "rel_hum_pct"):
         for row in by_quantity.get(name, ()):
             read |= np.isfinite(row)
-    return BayFrame(start_us, columns, stage, shared_c, shared_ratio, read)
+    return BayFrame(start_us, columns, stage, body, shared_c, shared_ratio, read)
 
 
 def _joined(rows: Sequence[Values], size: int, gap_min: int, *, held: bool) -> Values:

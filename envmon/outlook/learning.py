@@ -53,7 +53,7 @@ def fresh_facts(priors: Priors, at_us: int = 0) -> ModelFacts:
         air_j_k=None,
         loss_w_k=None,
         habits=usual_habits(),
-        trust={name: usual_trust() for name in SITUATIONS},
+        trust={name: usual_trust(name) for name in SITUATIONS},
         errors={},
     )
 

@@ -7,6 +7,7 @@ the water has left the panel. Moments that agree in them go on alike, whatever t
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from zlib import crc32
 
 import numpy as np
 
@@ -22,11 +23,13 @@ if TYPE_CHECKING:
 
 MARKS = (
     "since_wet", "humidity", "fell_10", "fell_30", "panel_off", "panel_most", "outdoor",
-    "setpoint_off", "warmed_20",
+    "setpoint_off", "warmed_20", "body_x", "body_y",
 )  # fmt: skip
 """Each in units of what still counts as alike."""
+BODY_APART = 2.5
+"""How far the circle of bodies lies from its middle."""
 LEAST_VOICES = 12.0
-"""So many past moments are heard at least: the circle widens until they are in it."""
+"""Where nothing else is said, so many past moments are heard at least."""
 WIDER = 1.4
 
 
@@ -50,8 +53,18 @@ def marks_of(frame: BayFrame, habits: Habits, rows: npt.NDArray[np.intp]) -> Val
         inputs.outdoor_c[rows] / 8,
         np.clip(setpoint_off[rows], -12, 4) / 1.5,
         np.clip(air_c[rows] - _ago(air_c, rows, 20), -6, 6) / 1.5,
+        *_body_marks(frame.body[rows]),
     )
     return np.round(np.stack(found, axis=1), 3)
+
+
+def _body_marks(body: npt.NDArray[np.str_]) -> Values:
+    """Return two marks that set bodies apart: a place on a circle; its middle for not known."""
+    found = np.zeros((2, len(body)))
+    for name in np.unique(body[body != ""]):
+        angle = 2 * np.pi * crc32(str(name).encode()) / 2**32
+        found[:, body == name] = [[BODY_APART * np.cos(angle)], [BODY_APART * np.sin(angle)]]
+    return found
 
 
 def _ago(values: Values, rows: npt.NDArray[np.intp], minutes: int) -> Values:
@@ -63,16 +76,17 @@ def _most(values: Values, rows: npt.NDArray[np.intp], minutes: int) -> Values:
     return np.asarray(values[places].max(axis=0))
 
 
-def voices(marks: Values, now: Values) -> Values:
+def voices(marks: Values, now: Values, least: float = LEAST_VOICES) -> Values:
     """Return how much each past moment has to say, summing up to 1.
 
     Args:
         marks: Past moments, shape (moments, marks).
         now: The moment in question, shape (marks,).
+        least: So many are heard at least: the circle widens until they are in it.
     """
     apart = ((marks - now) ** 2).sum(axis=1) / 2
     apart = apart - apart.min()
-    least = min(LEAST_VOICES, 0.9 * len(marks))
+    least = min(least, 0.9 * len(marks))
     circle = 1.0
     said = np.exp(-apart)
     while said.sum() ** 2 / (said**2).sum() < least:

@@ -20,12 +20,14 @@ class Trust(msgspec.Struct, frozen=True):
         paths: How the forecast of each of them was off from then on: 16-bit hundredths, three
             quantities one after the other, a value for each lead.
         scale: Quantity -> by how much those errors are stretched so that intervals cover.
+        heard: So many past moments are heard at least.
     """
 
     weights: dict[str, list[list[float]]]
     marks: list[list[float]]
     paths: bytes
     scale: dict[str, float]
+    heard: float
 
 
 class ModelFacts(msgspec.Struct, frozen=True):

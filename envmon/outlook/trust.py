@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
 import numpy as np
 
 from envmon.outlook.experts import (
@@ -43,7 +44,18 @@ USUAL_ERROR = {"air_temp_c": 1.0, "rel_hum_pct": 6.0, "panel_temp_c": 1.5}
 """Error of a forecast an hour ahead where the bay has shown none yet (a guess)."""
 MISS = 0.10
 """Share of outcomes that may lie outside an interval."""
-ADAPTS, LEAST_SCALE, MOST_SCALE = 0.02, 0.5, 3.0
+ADAPTS, MOST_ROWS, LEAST_SCALE, MOST_SCALE = 0.005, 40, 0.5, 3.0
+"""How eagerly intervals follow a single outcome, how many count at once, and their bounds."""
+HEARD = {
+    "wetting": 12.0,
+    "rinsed": 12.0,
+    "drying": 12.0,
+    "dried": 20.0,
+    "moving": 25.0,
+    "calm": 40.0,
+}
+"""Situation -> past moments heard at least. A wash is rare and each its own; a calm hour is not,
+and of twelve moments the outermost two hold no more than 85 %."""
 
 
 class Judged(NamedTuple):
@@ -86,14 +98,15 @@ def judge(bay: Bay, rows: npt.NDArray[np.intp], others: Sequence[Bay] = ()) -> J
     return Judged(rows, situation, marks_of(bay.frame, bay.habits, rows), said, came)
 
 
-def usual_trust() -> Trust:
+def usual_trust(situation: str) -> Trust:
     """Return the trust in a bay that has said nothing yet: errors grow with the root of time."""
     draw = np.random.default_rng(7)
     grow = np.sqrt(LEADS_MIN / 60)
     sizes = np.array([USUAL_ERROR[name] for name in FORECAST]) / 0.674
     paths = draw.normal(size=(40, len(FORECAST), 1)) * sizes[:, None] * grow
     marks = [[0.0] * len(MARKS)] * len(paths)
-    return Trust(weights_before(), marks, _packed(paths), dict.fromkeys(FORECAST, 1.0))
+    scale = dict.fromkeys(FORECAST, 1.0)
+    return Trust(weights_before(), marks, _packed(paths), scale, HEARD[situation])
 
 
 def trust_from(judged: Judged) -> dict[str, Trust]:
@@ -108,7 +121,9 @@ def trust_from(judged: Judged) -> dict[str, Trust]:
         teach = test = judged
     everywhere = _weights(teach) or weights_before()
     return {
-        name: _trust(judged.of(place), test.of(place), _weights(teach.of(place)) or everywhere)
+        name: _trust(
+            name, judged.of(place), test.of(place), _weights(teach.of(place)) or everywhere
+        )
         for place, name in enumerate(SITUATIONS)
     }
 
@@ -119,17 +134,17 @@ def _weights(judged: Judged) -> Weights | None:
     return learn_weights(judged.forecasts, judged.truth)
 
 
-def _trust(every: Judged, test: Judged, weights: Weights) -> Trust:
+def _trust(situation: str, every: Judged, test: Judged, weights: Weights) -> Trust:
     # A wash a day is little: where the other days are few, all of them speak.
     part = test if len(test.rows) >= PATHS else every
     whole, off = _whole(off_paths(part, weights))
     if off.shape[2] < LEAST_PATHS:
-        usual = usual_trust()
-        return Trust(weights, usual.marks, usual.paths, usual.scale)
+        return msgspec.structs.replace(usual_trust(situation), weights=weights)
     keep = np.unique(np.linspace(0, off.shape[2] - 1, PATHS).astype(int))
     paths = off[:, :, keep].transpose(2, 0, 1)
     marks = part.marks[whole][keep].tolist()
-    return Trust(weights, marks, _packed(paths), dict.fromkeys(FORECAST, 1.0))
+    scale = dict.fromkeys(FORECAST, 1.0)
+    return Trust(weights, marks, _packed(paths), scale, HEARD[situation])
 
 
 def off_paths(judged: Judged, weights: Weights) -> Values:
@@ -185,7 +200,7 @@ def bands_of(judged: Judged, trust: dict[str, Trust], quantiles: tuple[float, ..
         mixture = np.stack([mixed(part.forecasts[q], one.weights[q]) for q in FORECAST])
         paths, marks = paths_of(one), np.array(one.marks)
         for n, row in enumerate(chosen):
-            off = weighted_quantiles(paths, voices(marks, part.marks[n]), quantiles)
+            off = weighted_quantiles(paths, voices(marks, part.marks[n], one.heard), quantiles)
             found[..., row] = mixture[:, :, n] + off
     return found
 
@@ -208,7 +223,7 @@ def _moved_on(trust: Trust, part: Judged) -> Trust:
     paths = trust.paths + _packed(new.transpose(2, 0, 1))
     marks = [*trust.marks, *part.marks[whole].tolist()]
     weights = touched(trust.weights, part.forecasts, part.truth)
-    return Trust(weights, marks[-PATHS:], paths[-PATHS * length :], scale)
+    return Trust(weights, marks[-PATHS:], paths[-PATHS * length :], scale, trust.heard)
 
 
 def _stretched(trust: Trust, part: Judged, off: Values) -> dict[str, float]:
@@ -218,7 +233,10 @@ def _stretched(trust: Trust, part: Judged, off: Values) -> dict[str, float]:
     """
     paths, marks, scale = paths_of(trust), np.array(trust.marks), dict(trust.scale)
     bands = np.stack(
-        [weighted_quantiles(paths, voices(marks, m), (MISS / 2, 1 - MISS / 2)) for m in part.marks],
+        [
+            weighted_quantiles(paths, voices(marks, m, trust.heard), (MISS / 2, 1 - MISS / 2))
+            for m in part.marks
+        ],
         axis=-1,
     )
     for place, name in enumerate(FORECAST):
@@ -226,6 +244,7 @@ def _stretched(trust: Trust, part: Judged, off: Values) -> dict[str, float]:
         if known.any():
             outside = (off[place] < bands[0, place]) | (off[place] > bands[1, place])
             missed = float(outside[known].mean()) - MISS
-            wider = scale[name] * float(np.exp(ADAPTS * missed / MISS))
+            eager = ADAPTS * min(len(part.rows), MOST_ROWS)
+            wider = scale[name] * float(np.exp(eager * missed / MISS))
             scale[name] = min(max(wider, LEAST_SCALE), MOST_SCALE)
     return scale
