@@ -6,6 +6,7 @@ Reference for quantiles: numpy's ``inverted_cdf``, which takes weights.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,7 +24,10 @@ from envmon.outlook.crossing import (
     room_left,
 )
 from envmon.outlook.experts import LEADS_MIN
-from envmon.outlook.likeness import voices, weighted_quantiles
+from envmon.outlook.frame import frame_from_columns
+from envmon.outlook.habits import usual_habits
+from envmon.outlook.likeness import marks_of, voices, weighted_quantiles
+from tests.outlook_support import START_US
 
 
 def limit(low: float = -math.inf, high: float = math.inf, of: str = "rel_hum_pct") -> HeldLimit:
@@ -126,3 +130,17 @@ def test_like_moments_have_most_to_say_and_never_one_alone() -> None:
     assert said.argmax() == 17
     assert said.sum() == pytest.approx(1)
     assert 1 / (said**2).sum() >= 11
+
+
+def test_another_body_has_less_to_say_and_an_unknown_one_is_between() -> None:
+    size = 200
+    columns = {"air_temp_c": [np.full(size, 20.0)], "rel_hum_pct": [np.full(size, 60.0)]}
+    plain = frame_from_columns(columns, (), START_US, size)
+
+    def marks(body: str) -> object:
+        rows = replace(plain, body=np.full(size, body, dtype="U24"))
+        return marks_of(rows, usual_habits(), np.array([size - 1]))[0]
+
+    van, boat, unknown = (marks(body) for body in ("van", "boat", ""))
+    said = voices(np.array([van, boat, unknown]), van, 1.0)
+    assert said[0] > said[2] > said[1]
