@@ -184,6 +184,18 @@ class TestPanels:
         assert said(story, 361) == ("wait", "roof", "Wait, then level Roof")
         assert said(story, 420) == ("level", "roof", "Level Roof")
 
+    def test_a_levelled_panel_is_seen_through_before_the_next_is_covered(self) -> None:
+        """Levelled, wiped a second time, looked at for high spots (common practice)."""
+        story = self.story("Bonnet", "Roof", "Boot")
+        story.apply(200, "bonnet")
+        story.apply(300, "roof")
+        story.level(330, "bonnet")
+        assert said(story, 331) == ("wipe", "bonnet", "Wipe Bonnet")
+        story.wipe(340, "bonnet")
+        assert said(story, 341) == ("inspect", "bonnet", "Inspect Bonnet")
+        story.inspect(350, "bonnet")
+        assert said(story, 351) == ("apply", "boot", "Apply Boot")
+
     def test_a_high_spot_is_levelled_again_after_what_is_due(self) -> None:
         story = self.story("Bonnet", "Roof")
         story.apply(200, "bonnet")

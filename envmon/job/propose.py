@@ -89,14 +89,13 @@ def _panels(scene: Scene) -> Proposal | None:
         if phase in at:
             panel = min(at[phase], key=_late_us)
             return _on("level", words.format(panel.name), panel, job, urgent=urgent)
-    stroke = _stroke(scene, at)
-    if stroke is not None and stroke.act == "apply" and stroke.at is None:
-        return stroke
+    # Before the next is covered: the time to level is for the second wipe too, and a high spot
+    # found an hour later has set hard.
     if "levelled" in at:
         return _on("wipe", f"Wipe {at['levelled'][0].name}", at["levelled"][0], job)
     if "wiped" in at:
         return _on("inspect", f"Inspect {at['wiped'][0].name}", at["wiped"][0], job)
-    return stroke
+    return _stroke(scene, at)
 
 
 _LEVEL: tuple[tuple[PanelPhase, str, bool], ...] = (
