@@ -147,6 +147,19 @@ def now(shop_file: ShopFile, as_json: AsJson = False) -> None:  # noqa: FBT002 -
         print_now(standing)
 
 
+@app.command()
+def outlook(
+    shop_file: ShopFile,
+    bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
+    as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
+) -> None:
+    """Show when each stage will be fit and how long it stays so, and what was learned."""
+    from envmon.service.outlook_command import outlook_json, outlook_lines, shop_outlook
+
+    report = shop_outlook(shop_file, bay)
+    typer.echo(outlook_json(report) if as_json else "\n".join(outlook_lines(report)))
+
+
 DataFolder = Annotated[
     Path | None, typer.Option("--data", help="Data folder instead of the shop file's.")
 ]

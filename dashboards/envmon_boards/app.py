@@ -16,6 +16,7 @@ from envmon_boards.door import LoopbackOnly
 from envmon_boards.history_page import history_page
 from envmon_boards.mix_api import mix_router
 from envmon_boards.mix_page import mix_page
+from envmon_boards.outlook_api import outlook_router
 from envmon_boards.sensors_api import sensors_router
 from envmon_boards.sensors_page import sensors_page
 from envmon_boards.skeleton import demo_page, html, top_bar, wall
@@ -74,6 +75,7 @@ def build_app(boards: Boards) -> FastAPI:
     server.include_router(sensors_router(boards))
     server.include_router(mix_router(boards))
     server.include_router(vapour_router(boards))
+    server.include_router(outlook_router(boards))
     app: Any = dash.Dash(
         "envmon_boards",
         server=server,  # type: ignore[arg-type]

@@ -55,6 +55,7 @@ def _columns() -> list[Any]:
     )
     cautions = html.Ul(className="bench-cautions", **{"data-part": "cautions"})
     first = [html.Div(**{"data-part": "alarms"}), now, _part("clocks"), cautions, _part("plain")]
+    first.append(_part("day"))
     return [
         html.Div(first, className="column"),
         html.Div([_part("open"), _part("panels")], className="column"),

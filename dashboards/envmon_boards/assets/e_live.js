@@ -160,6 +160,7 @@
     window.envmon.showAlarms?.(page, view, trouble());
     window.envmon.soundFor?.(page, view);
     window.envmon.showBench?.(page, benchOf, view, trouble());
+    window.envmon.showDay?.(page, benchOf, outlookOf);
     window.envmon.showHands?.(page);
   }
 

@@ -1,0 +1,182 @@
+"""``envmon outlook``: what is foreseen now, what was learned, and what the data cannot tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from envmon.clock import SystemClock, iso_from_us
+from envmon.errors import InputError
+from envmon.guard.plan import plan_from_shop
+from envmon.outlook.constants import BELIEFS, Learned
+from envmon.outlook.learning import SCORED_MIN
+from envmon.service.outlook_facts import read_facts
+from envmon.service.outlook_plan import plan_of
+from envmon.service.outlook_think import Thinker
+from envmon.service.watch_process import data_folder, ensure_data
+from envmon.shop.load import load_shop
+from envmon.store.past import Past
+from envmon.store.sqlite import SqliteStore
+from envmon.units import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from envmon.clock import Clock
+    from envmon.outlook.model import ModelFacts
+    from envmon.service.outlook_live import OutlookState
+
+_MARKS = {"fit": "●", "marginal": "◐", "unfit": "✕", "unknown": "?"}
+
+
+class LearnedState(msgspec.Struct, frozen=True):
+    """What was learned of a bay.
+
+    Attributes:
+        guessing: Nothing yet.
+        at: Up to when it was learned.
+        days: From so many days.
+        loss_w_k: Heat the bay loses [W/K]; None where the data cannot tell it.
+        constants: Name -> what the data tell, with its range.
+        untold: What they cannot tell: a guess is used, and not reported.
+        errors: Quantity -> median error of forecasts at ``leads_min``.
+        leads_min: Minutes ahead.
+    """
+
+    guessing: bool
+    at: str
+    days: float
+    loss_w_k: Learned | None
+    constants: dict[str, Learned]
+    untold: tuple[str, ...]
+    errors: dict[str, tuple[float, ...]]
+    leads_min: tuple[int, ...] = SCORED_MIN
+
+
+@dataclass(frozen=True, slots=True)
+class OutlookReport:
+    """The answer.
+
+    Attributes:
+        bays: Bay -> its name, what is foreseen, what was learned.
+        timezone: The shop's time zone.
+    """
+
+    bays: dict[str, tuple[str, OutlookState, LearnedState]]
+    timezone: str
+
+
+def learned_state(facts: ModelFacts) -> LearnedState:
+    """Return what was learned, without what the data cannot tell."""
+    told = {name: one for name, one in facts.constants.items() if one.told}
+    loss = facts.loss_w_k if facts.loss_w_k is not None and facts.loss_w_k.told else None
+    return LearnedState(
+        facts.guessing, iso_from_us(facts.made_us), facts.days, loss, told, facts.untold,
+        facts.errors,
+    )  # fmt: skip
+
+
+def shop_outlook(
+    shop_path: Path, bay: str | None = None, clock: Clock | None = None
+) -> OutlookReport:
+    """Return what is foreseen of a shop now, and what was learned of it.
+
+    Args:
+        shop_path: The shop file.
+        bay: Only this bay; None is all.
+        clock: What time it is; the machine's own by default.
+
+    Raises:
+        ShopFileError: The shop file has faults.
+        InputError: There is no such bay.
+        StoreError: There is no data yet.
+    """
+    shop = load_shop(shop_path)
+    names = {one.id: one.name for one in shop.bay}
+    if bay is not None and bay not in names:
+        raise InputError(f"bay is {bay!r}; allowed: {', '.join(names)}")
+    folder = data_folder(shop, shop_path)
+    ensure_data(folder, shop_path)
+    thinker = Thinker(shop, plan_from_shop(shop), read_facts(folder))
+    now_us = (clock or SystemClock()).now_us()
+    store = SqliteStore(folder)
+    past = Past(store, folder)
+    try:
+        states = thinker.foresee(past, thinker.look(past, now_us), now_us)
+    finally:
+        past.close()
+        store.close()
+    found = {
+        one: (names[one], state, learned_state(thinker.facts[one]))
+        for one, state in states.items()
+        if bay in {None, one}
+    }
+    return OutlookReport(found, shop.shop.timezone)
+
+
+def outlook_json(report: OutlookReport) -> str:
+    """Return the answer as one JSON document, SI."""
+    bays = {
+        bay: {"name": name, "outlook": state, "learned": learned}
+        for bay, (name, state, learned) in report.bays.items()
+    }
+    return msgspec.json.encode({"bays": bays}).decode()
+
+
+def outlook_lines(report: OutlookReport) -> list[str]:
+    """Return the answer as text."""
+    found: list[str] = []
+    for name, state, learned in report.bays.values():
+        found += ["", *_foreseen_lines(name, state, report.timezone), *_learned_lines(learned)]
+    return found[1:]
+
+
+def _foreseen_lines(name: str, state: OutlookState, zone: str) -> Iterator[str]:
+    yield f"{name}" + (": a guess still, from usual bays" if state.guessing else "")
+    if not state.known:
+        yield "  nothing is foreseen: air or humidity is missing or old"
+        return
+    if state.about is not None and state.about.text:
+        yield f"  {state.about.name}: {state.about.text}"
+    for line in state.advice:
+        yield f"  → {line}"
+    for one in state.stages:
+        if one.text or one.not_foreseen:
+            hand = f"  (not foreseen: {', '.join(one.not_foreseen)})" if one.not_foreseen else ""
+            yield f"    {_MARKS[one.fitness]} {one.name:18} {one.text or 'not known'}{hand}"
+    plan = plan_of(state, None, zone)
+    if plan.steps:
+        yield "  the day, " + ("as the job goes on" if state.of_job else "were it begun now")
+    for step in plan.steps:
+        yield f"    {step.step.index + 1:2}. {step.step.name:18} {step.text}"
+    if plan.steps:
+        yield f"    {plan.text}"
+
+
+def _learned_lines(learned: LearnedState) -> Iterator[str]:
+    if learned.guessing:
+        yield "  learned: nothing yet; that takes about half a day of readings"
+        return
+    yield f"  learned from {learned.days:g} days up to {learned.at[:16]}Z"
+    if learned.loss_w_k is not None:
+        yield f"    {'heat lost':42} {_range(learned.loss_w_k)} W/K"
+    for name, one in learned.constants.items():
+        belief = BELIEFS[name]
+        yield f"    {belief.label:42} {_range(one)} {belief.unit}".rstrip()
+    for quantity, errors in learned.errors.items():
+        known = QUANTITIES[quantity]
+        row = ", ".join(
+            f"{error:.1f} at {lead} min"
+            for lead, error in zip(learned.leads_min, errors, strict=False)
+        )
+        yield f"    typical error, {known.label}: {row}"
+    labels = [BELIEFS[name].label for name in learned.untold if name in BELIEFS]
+    if labels:
+        yield f"    the data cannot tell: {'; '.join(labels)}"
+
+
+def _range(one: Learned) -> str:
+    return f"{one.value:.3g} ({one.low:.3g} to {one.high:.3g})"
