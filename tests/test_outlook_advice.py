@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from envmon.clock import MINUTE_US
+from envmon.guard.words import clock_time
 from envmon.outlook.advice import Wish, advice, open_door, start_heating
 from envmon.outlook.constants import Learned, Priors
 from envmon.outlook.foresee import Context
@@ -51,7 +52,7 @@ NOTHING = Context()
 
 
 def test_an_open_door_in_the_cold_dries_the_bay_and_costs_heat() -> None:
-    found = open_door(facts(), frame(), 60.0, NOTHING, "metric")
+    found = open_door(facts(), frame(), 60.0, NOTHING)
     assert found is not None
     assert found.rel_hum_from_pct is not None
     assert found.rel_hum_to_pct is not None
@@ -64,13 +65,11 @@ def test_an_open_door_in_the_cold_dries_the_bay_and_costs_heat() -> None:
 
 
 def test_a_door_into_air_as_wet_is_not_advised() -> None:
-    assert (
-        open_door(facts(), frame(outdoor_c=19, outdoor_humid=95), 60.0, NOTHING, "metric") is None
-    )
+    assert open_door(facts(), frame(outdoor_c=19, outdoor_humid=95), 60.0, NOTHING) is None
 
 
 def test_without_the_heaters_output_no_cost_is_told() -> None:
-    found = open_door(facts(None), frame(), 60.0, NOTHING, "metric")
+    found = open_door(facts(None), frame(), 60.0, NOTHING)
     assert found is not None
     assert found.cost_kwh is None
     assert "kWh" not in found.text
@@ -80,7 +79,7 @@ def test_a_door_that_was_never_seen_open_is_not_advised_by_a_bay_that_has_learne
     unseen = msgspec.structs.replace(facts().constants["door"], told=False)
     bay = facts()
     bay = msgspec.structs.replace(bay, constants={**bay.constants, "door": unseen})
-    assert open_door(bay, frame(), 60.0, NOTHING, "metric") is None
+    assert open_door(bay, frame(), 60.0, NOTHING) is None
 
 
 @pytest.mark.parametrize("stage", ["coating", "early_cure", "cure", "wipe"])
@@ -142,9 +141,12 @@ def test_an_unsure_heater_gives_a_range() -> None:
     assert found.early_min < found.start_min < found.late_min
 
 
-def test_texts_are_in_the_shops_units() -> None:
+def test_texts_are_in_the_shops_units_and_time() -> None:
     rows = frame(air_c=8, humid=50)
     wish = Wish(air_temp_c=20.0, by_us=START_US + (SIZE + 300) * MINUTE_US)
-    metric, us = (advice(facts(), rows, wish, NOTHING, units)[0].text for units in ("metric", "us"))
-    assert "20.0 °C" in metric
-    assert "68.0 °F" in us
+    metric = advice(facts(), rows, wish, NOTHING)[0]
+    there = advice(facts(), rows, wish, NOTHING, "us", "America/Anchorage")[0]
+    assert "to be at 20.0 °C by 01:00 (−8.0 °C outside)" in metric.text
+    assert "to be at 68.0 °F by 16:00 (17.6 °F outside)" in there.text
+    start_us = START_US + round((SIZE + metric.minutes) * MINUTE_US)
+    assert f"start heating {clock_time(start_us, 'UTC')} to" in metric.text

@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 
 from envmon.clock import MINUTE_US
+from envmon.guard.words import clock_time
 from envmon.outlook.ahead import STEP_MIN, Plans, course_ahead
 from envmon.outlook.experts import Bay, model_ahead, shared_ahead
 from envmon.outlook.fit import room_from, state_at
@@ -60,6 +61,7 @@ def advice(
     wish: Wish,
     context: Context,
     units: UnitSystem = "metric",
+    timezone: str = "UTC",
 ) -> list[Advice]:
     """Return what a person may do to reach a wish; empty when nothing helps or is needed.
 
@@ -69,6 +71,7 @@ def advice(
         wish: What is wanted.
         context: Plans, neighbours.
         units: What the texts are written in.
+        timezone: The shop's, for times in texts.
     """
     found: list[Advice | None] = []
     now = len(recent) - 1
@@ -77,15 +80,18 @@ def advice(
     if wish.rel_hum_high_pct is not None and humid > wish.rel_hum_high_pct and stage not in NO_DOOR:
         found.append(open_door(facts, recent, wish.rel_hum_high_pct, context, units))
     if wish.air_temp_c is not None and wish.by_us is not None:
-        end_us = recent.start_us + len(recent) * MINUTE_US
-        wait_min = (wish.by_us - end_us) / MINUTE_US
+        wait_min = (wish.by_us - recent.end_us) / MINUTE_US
         heat = start_heating(facts, recent, wish.air_temp_c, wait_min, context.plans.outdoor)
-        found.append(None if heat is None else _heat_text(heat, wish, units))
+        found.append(None if heat is None else _heat_text(heat, wish, recent, units, timezone))
     return [one for one in found if one is not None]
 
 
 def open_door(
-    facts: ModelFacts, recent: BayFrame, high_pct: float, context: Context, units: UnitSystem
+    facts: ModelFacts,
+    recent: BayFrame,
+    high_pct: float,
+    context: Context,
+    units: UnitSystem = "metric",
 ) -> Advice | None:
     """Return the shortest opening that brings the humidity down, or the one that does most.
 
@@ -222,8 +228,7 @@ def _night(facts: ModelFacts, recent: BayFrame, steps: int, outdoor: tuple[Outsi
     places = np.minimum(places, len(near.door) - 1)
     outdoor_c = near.outdoor_c[places]
     if outdoor:
-        end_us = recent.start_us + len(recent) * MINUTE_US
-        at_us = end_us + np.arange(steps) * HEAT_STEP_MIN * MINUTE_US
+        at_us = recent.end_us + np.arange(steps) * HEAT_STEP_MIN * MINUTE_US
         told = np.interp(at_us, [one.t_us for one in outdoor], [one.temp_c for one in outdoor])
         outdoor_c = told[:, None]
     none = np.zeros((steps, 1))
@@ -233,18 +238,22 @@ def _night(facts: ModelFacts, recent: BayFrame, steps: int, outdoor: tuple[Outsi
     )  # fmt: skip
 
 
-def _heat_text(heat: Heating, wish: Wish, units: UnitSystem) -> Advice:
-    target = format_value(wish.air_temp_c or 0.0, QUANTITIES["air_temp_c"], units)
-    text = f"start heating in {_span(heat.start_min)} to be at {target} in time"
+def _heat_text(
+    heat: Heating, wish: Wish, recent: BayFrame, units: UnitSystem, timezone: str
+) -> Advice:
+    warm, outside = (
+        format_value(temp_c, QUANTITIES["air_temp_c"], units)
+        for temp_c in (wish.air_temp_c or 0.0, inputs_of(recent).outdoor_c[-1])
+    )
+    start_us = recent.end_us + round(heat.start_min * MINUTE_US)
+    start = clock_time(start_us, timezone) if heat.start_min > 0 else "now"
+    text = f"start heating {start} to be at {warm} by {clock_time(wish.by_us, timezone)}"
+    if recent.has("outdoor_temp_c"):
+        text += f" ({outside} outside)"
     return Advice(
         "start_heating",
-        text if heat.start_min > 0 else f"start heating now to be at {target} in time",
+        text,
         heat.start_min,
         early_min=heat.early_min,
         late_min=heat.late_min,
     )
-
-
-def _span(minutes: float) -> str:
-    hours, rest = divmod(round(minutes), 60)
-    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from envmon.clock import MINUTE_US
 from envmon.physics.room import saturated_ratio
+from envmon.physics.wetbulb import MASS_RATIO
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -76,6 +77,11 @@ class BayFrame:
     def __getitem__(self, quantity: str) -> Values:
         return self.columns[quantity]
 
+    @property
+    def end_us(self) -> int:
+        """Time at which the last row ends [µs]."""
+        return self.start_us + len(self) * MINUTE_US
+
     def has(self, quantity: str) -> bool:
         """Return whether a quantity was measured at all."""
         return bool(np.isfinite(self.columns[quantity]).any())
@@ -116,9 +122,9 @@ def ratio_from(temp_c: Values, share: Values, pressure_pa: Values) -> Values:
     known = np.isfinite(temp_c) & np.isfinite(share)
     found = np.full(temp_c.shape, np.nan)
     full = saturated_ratio(temp_c[known], pressure_pa[known])
-    # From the ratio of saturated air to its pressure and back: φ·e/(p − φ·e).
-    e = full / (0.621945 + full) * share[known]
-    found[known] = 0.621945 * e / (1 - e)
+    # The part of the pressure that saturated vapour has, times the humidity, and back.
+    part = full / (MASS_RATIO + full) * share[known]
+    found[known] = MASS_RATIO * part / (1 - part)
     return found
 
 

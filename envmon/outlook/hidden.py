@@ -24,7 +24,8 @@ DRY_STAGES = frozenset({"drying", "polish", "wipe", "coating", "early_cure", "cu
 """Stages in which a fan may run on its own switch."""
 LOOKS_BACK = 20
 """Rows from which an unknown source of heat or water is worked out."""
-TYPICAL_C, TYPICAL_SHARE = 18.0, 0.45
+TYPICAL_C, TYPICAL_OUTDOOR_C, TYPICAL_SHARE = 18.0, 5.0, 0.45
+"""What stands for a quantity that was never measured; the experts beside the model carry it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ def inputs_of(frame: BayFrame) -> Inputs:
     """Return a frame's values with its gaps filled by what was known last."""
     air_c = filled(frame["air_temp_c"], TYPICAL_C)
     ratio = filled(frame.ratio, 0.006)
-    outdoor_c = filled(frame["outdoor_temp_c"], TYPICAL_C if not frame.has("air_temp_c") else 5.0)
+    outdoor_c = filled(frame["outdoor_temp_c"], TYPICAL_OUTDOOR_C)
     share = filled(frame["rel_hum_pct"], 100 * TYPICAL_SHARE) / 100
     shared = np.isfinite(frame.shared_c) & np.isfinite(frame.shared_ratio)
     return Inputs(

@@ -81,22 +81,21 @@ def fit_hall(frames: Mapping[str, BayFrame], priors: Mapping[str, Priors]) -> di
             bays[name] = Bay(frame, fitted.learned, habits_from(frame))
     found = {}
     for name, frame in frames.items():
-        end_us = frame.start_us + len(frame) * MINUTE_US
         if name not in bays:
-            found[name] = fresh_facts(priors[name], end_us)
+            found[name] = fresh_facts(priors[name], frame.end_us)
             continue
         others = [bay for other, bay in bays.items() if other != name]
-        found[name] = _facts(bays[name], others, priors[name], end_us)
+        found[name] = _facts(bays[name], others, priors[name])
     return found
 
 
-def _facts(bay: Bay, others: Sequence[Bay], priors: Priors, end_us: int) -> ModelFacts:
+def _facts(bay: Bay, others: Sequence[Bay], priors: Priors) -> ModelFacts:
     judged = judge(bay, _rows_to_judge(bay.frame, bay.habits), others)
     trust = trust_from(judged)
     air_j_k, loss = _watts(bay.frame, bay.learned, priors)
     return ModelFacts(
-        made_us=end_us,
-        updated_us=end_us,
+        made_us=bay.frame.end_us,
+        updated_us=bay.frame.end_us,
         guessing=False,
         days=round(len(bay.frame) / 1440, 2),
         constants=bay.learned,
@@ -170,8 +169,8 @@ def update(facts: ModelFacts, recent: BayFrame, neighbours: Sequence[Neighbour] 
         return facts
     bay = Bay(recent, facts.constants, facts.habits)
     judged = judge(bay, rows, [as_bay(neighbour) for neighbour in neighbours])
-    end_us = recent.start_us + len(recent) * MINUTE_US
-    return msgspec.structs.replace(facts, trust=moved_on(facts.trust, judged), updated_us=end_us)
+    trust = moved_on(facts.trust, judged)
+    return msgspec.structs.replace(facts, trust=trust, updated_us=recent.end_us)
 
 
 def as_bay(neighbour: Neighbour) -> Bay:
