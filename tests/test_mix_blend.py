@@ -219,6 +219,8 @@ def test_which_stage_the_water_suits(want: str, foam: str, wash: str) -> None:
         (BlendQuestion("120", "8", "40", total="20 l"), "water temperature is 120"),
         (BlendQuestion("60", "-4", "40", total="20 l"), "water temperature is -4"),
         (BlendQuestion("hot", "8", "40", total="20 l"), "value is 'hot'"),
+        (BlendQuestion("8", "60", "40", total="20 l"), "exchange them"),
+        (BlendQuestion("8", "60", hot_amount="2 l", cold_amount="2 l"), "exchange them"),
         (BlendQuestion("60", "8", "40", total="20"), "with its unit"),
     ],
 )

@@ -61,6 +61,12 @@ class BlendQuestion(Question):
             if not self.given(name):
                 raise InputError(f"give the temperature of the {name} water")
         hot_c, cold_c = (celsius_from_text(text, units) for text in (self.hot, self.cold))
+        if hot_c < cold_c:
+            hot, cold = (celsius_text(each, units) for each in (hot_c, cold_c))
+            raise InputError(
+                f"hot water is {hot}, cold water {cold}; allowed is hot water at least as warm as "
+                "the cold: exchange them"
+            )
         given = self.given("total", "hot_amount", "cold_amount")
         if not self.want.strip():
             return self._as_poured(hot_c, cold_c, given, units)
