@@ -22,6 +22,8 @@ from envmon_boards.sensors_page import sensors_page
 from envmon_boards.skeleton import demo_page, html, top_bar, wall
 from envmon_boards.vapour_api import vapour_router
 from envmon_boards.vapour_page import vapour_page
+from envmon_boards.winter_api import winter_router
+from envmon_boards.winter_page import winter_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -38,6 +40,7 @@ _WHOLE_SHOP: dict[str, Callable[[Shop], Any]] = {
     "sensors": lambda _shop: sensors_page(),
     "mix": mix_page,
     "vapour": vapour_page,
+    "winter": winter_page,
     "demo": demo_page,
 }
 """Pages that are not about one bay."""
@@ -76,6 +79,7 @@ def build_app(boards: Boards) -> FastAPI:
     server.include_router(mix_router(boards))
     server.include_router(vapour_router(boards))
     server.include_router(outlook_router(boards))
+    server.include_router(winter_router(boards))
     app: Any = dash.Dash(
         "envmon_boards",
         server=server,  # type: ignore[arg-type]

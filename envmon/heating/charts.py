@@ -40,8 +40,8 @@ def days_chart(document: Mapping[str, Any], words: Words, room: Room) -> Html:
     heat = scale_of([v for v in kwh if v is not None], (foot, split + 1.4 * font), zero=True)
     width = (right - left) / max(len(days), 1)
     parts = [
-        *upright(cold, left, right, words.temp_unit, font),
-        *upright(heat, left, right, "kWh", font),
+        *upright(cold, (left, right), words.temp_unit, font),
+        *upright(heat, (left, right), "kWh", font),
         path(_line(out, cold, left, width), "cold"),
         *_bars(days, heat, left, width, words),
         *_month_marks([date.fromisoformat(d["day"]) for d in days], left, width, (top, foot), font),
@@ -102,13 +102,14 @@ def signature_chart(document: Mapping[str, Any], words: Words, room: Room) -> Ht
     font = room.font
     left, right, top, foot = 4.4 * font, room.width - font, 2.2 * font, room.height - 3.4 * font
     before = document["before"] or {}
-    was = _bill_points(before.get("bills", ()))
+    was = [(x, y, "a day of the winter before") for x, y in before.get("points", ())]
+    was = was or _bill_points(before.get("bills", ()))
     shown = [words.temp_value(x) for x, _, _ in (*points, *was)]
     across = scale_of(shown, (left, right))
     up = scale_of([y for _, y, _ in (*points, *was)], (foot, top), zero=True)
     radius = 0.26 * font if len(points) > 20 else 0.45 * font
     parts = [
-        *upright(up, left, right, "kWh/d", font),
+        *upright(up, (left, right), "kWh/d", font),
         *level(across, foot, f"outdoors, mean of the day [{words.temp_unit}]", font),
         *(
             dot(across.at(words.temp_value(x)), up.at(y), radius, kind, say)
@@ -183,7 +184,7 @@ def months_chart(document: Mapping[str, Any], room: Room) -> Html:
     shown = [v for v in (*was.values(), *(v for _, v in months)) if v is not None]
     up = scale_of(shown, (foot, top), zero=True)
     width = (right - left) / max(len(months), 1)
-    parts = [*upright(up, left, right, "kWh", font), path([(left, foot), (right, foot)], "axis")]
+    parts = [*upright(up, (left, right), "kWh", font), path([(left, foot), (right, foot)], "axis")]
     for place, (first, kwh) in enumerate(months):
         x = left + place * width
         for value, kind, shift in ((was.get(f"{first:%m}"), "bar-was", 0.1), (kwh, "bar", 0.5)):

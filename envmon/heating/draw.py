@@ -149,9 +149,11 @@ def dot(x: float, y: float, radius: float, kind: str, say: str = "") -> Html:
     return tag("circle", *title, cx=n(x), cy=n(y), r=n(radius), class_=kind)
 
 
-def upright(scale: Scale, left: float, right: float, unit: str, font: float) -> Iterator[Html]:
+def upright(scale: Scale, ends: tuple[float, float], unit: str, font: float) -> Iterator[Html]:
     """Yield the grid and numbers of a vertical scale; its unit stands over it."""
-    for value in ticks_of(scale):
+    left, right = ends
+    room = abs(scale.start - scale.end) / font
+    for value in ticks_of(scale, max(2, min(5, int(room / 1.8)))):
         y = scale.at(value)
         yield path([(left, y), (right, y)], "grid")
         yield text(tick_text(value), left - 0.5 * font, y + 0.35 * font, "soft", "end")

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from envmon.heating.billing import BillRow
     from envmon.heating.days import Days
     from envmon.heating.fuel import HeatingValue
-    from envmon.heating.model import DayRow, Ints, Winter
+    from envmon.heating.model import DayRow, Floats, Ints, Winter
     from envmon.heating.money import Costs
     from envmon.heating.signature import Signature
     from envmon.heating.spent import Spent
@@ -160,10 +160,20 @@ def _through_days(days: Days) -> _Line:
             np.where(whole, outdoor.mean, np.nan),
             np.where(whole, energy.energy_kwh, np.nan),
             heat / kwh if kwh > 0 else 1.0,
+            indoor_c=_indoor(days),
         )
     except InputError as error:
         return _Line(None, "", str(error))
     return _Line(found, "days", "")
+
+
+def _indoor(days: Days) -> Floats | None:
+    """Return the mean of the bays each day [°C]; None where no bay is measured."""
+    known = [of.mean for of in days.indoor.values()]
+    if not known:
+        return None
+    mean: Floats = np.mean(known, axis=0)
+    return mean
 
 
 def _through_bills(bills: Sequence[BillRow], line: _Line, info: HeatingInfo) -> _Line:

@@ -14,11 +14,13 @@ from envmon.heating.draw import PAPER
 from envmon.heating.sentences import (
     degree_day_words,
     fuel_words,
+    numbers_of,
     signature_lines,
     span_words,
     words_of,
 )
-from envmon.heating.words import month_name, number, percent
+from envmon.heating.whereto_chart import where_chart
+from envmon.heating.words import month_name, number
 from envmon.job.record_html import Html, html_of, section, table, tag
 from envmon.job.record_look import FRAME, LOOK
 
@@ -84,44 +86,11 @@ def _said(document: Mapping[str, Any], words: Words) -> list[str]:
 
 def _big(document: Mapping[str, Any], words: Words) -> Html:
     """Return the winter in eight numbers."""
-    one, known = document["whole"], document["whole"]["known"]
-    kwh = one["energy_kwh"] if one["energy_kwh"] is not None else one["billed_kwh"]
-    cost = one["cost"] if one["cost"] is not None else one["billed_cost"]
-    out = f"{words.temp(one['outdoor_mean_c'])} {words.temp_unit}"
-    signed = document["signature"]
-    pairs: list[tuple[str, object]] = [
-        ("energy", _with(f"{number(kwh)} kWh", _of(known["energy_kwh"], one))),
-        ("cost, tax included", _with(words.money(cost), _of(known["cost"], one))),
-        ("heaters ran", _with(f"{number(one['run_h'])} h", _of(known["run_h"], one))),
-        ("outdoors, mean", _with(out, f"lowest {words.temp(one['outdoor_low_c'])}")),
-        ("degree days", _with(f"{words.degree_days(one['degree_days'], 0)}",
-                              f"{words.degree_day_unit}")),
-        ("energy a degree day", _with(words.per_degree_day(one["kwh_per_degree_day"]), "kWh")),
-        ("heat lost", _with(words.loss(signed["loss_w_k"] if signed else None),
-                            words.loss_unit)),
-        ("same weather", _same(document)),
-    ]  # fmt: skip
-    return tag("dl", *(tag("div", tag("dt", a), tag("dd", b)) for a, b in pairs), class_="big")
-
-
-def _with(text: object, under: str) -> Html:
-    return html_of(text, tag("small", under))
-
-
-def _of(known: int, one: Mapping[str, Any]) -> str:
-    days = one["days"]
-    if known == 0 and one["billed_days"]:
-        return f"by bills of {one['billed_days']} of {days} days"
-    return f"{days} days" if known == days else f"known on {known} of {days} days"
-
-
-def _same(document: Mapping[str, Any]) -> Html:
-    found = document["comparisons"][0] if document["comparisons"] else None
-    if found is None or "more" not in found:
-        return _with("—", "no winter before to compare with")
-    word = "more" if found["more"] > 0 else "less"
-    low, high = (percent(end) for end in found["within"])
-    return _with(f"{percent(abs(found['more']))} {word}", f"than {found['than']} ({low} to {high})")
+    pairs = [
+        tag("div", tag("dt", one.what), tag("dd", one.value, tag("small", one.under)))
+        for one in numbers_of(document, words)
+    ]
+    return tag("dl", *pairs, class_="big")
 
 
 _HEADS = ("month", "out", "low", "in", "run h", "fuel", "energy kWh", "cost", "degree days",
@@ -178,13 +147,22 @@ def _back(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
                 tag("p", "Filled: this winter. Hollow: the one before.", class_="soft")),
         class_="two",
     )  # fmt: skip
-    months = [one["text"] for one in document["comparisons"][1:]]
-    if months:
+    if document["where"]:
+        yield _where(document)
+    if document["comparisons"][1:]:
         named = [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]]
         yield section("Each month in the same weather", _list(named))
     if document["missing"] or document["notes"]:
         yield section("What is missing", _list([*document["missing"], *document["notes"]]))
     yield tag("section", tag("h2", "Heat and safety"), _list(document["cautions"]), class_="safe")
+
+
+def _where(document: Mapping[str, Any]) -> Html:
+    """Return where the heat went, of the whole shop, and what that rests on."""
+    one = document["where"][0]
+    rests = dict.fromkeys(part["rests"] for part in one["parts"] if part["what"] != "rest")
+    said = f"Estimates; a line is the range of nine cases in ten. They rest on: {'; '.join(rests)}."
+    return section("Where the heat went", where_chart(one, PAPER), tag("p", said, class_="soft"))
 
 
 def _list(texts: Sequence[str]) -> Html:

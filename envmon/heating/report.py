@@ -6,19 +6,24 @@ Table, CSV, paper and board are drawn from the document, so that all of them say
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 
 from envmon.heating.changes import said as change_said
 from envmon.heating.versus import changes_of, versus
+from envmon.heating.whereto import Part, Waterfall
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from envmon.heating.billing import BillRow
     from envmon.heating.changes import Change
     from envmon.heating.log import HeatingLog
     from envmon.heating.money import Costs, MonthCost
     from envmon.heating.signature import Signature
+    from envmon.heating.spent import Spent
     from envmon.heating.sums import Sum
     from envmon.heating.versus import Versus
     from envmon.shop.heat import HeatingInfo
@@ -87,6 +92,7 @@ def document_of(report: HeatingReport, shop: Shop) -> dict[str, Any]:
         "comparisons": [_versus(one) for one in report.versus],
         "changes": [_change(one) for one in report.changes],
         "bills": [_bill(row) for row in log.bills],
+        **_spent(log.spent),
         "missing": list(log.missing),
         "notes": list(log.notes),
         "cautions": list(log.cautions),
@@ -159,6 +165,11 @@ def _before(log: HeatingLog | None) -> dict[str, Any] | None:
         "months": [_sum(one) for one in log.months],
         "signature": _signature(log.signature, log.signature_of),
         "bills": [_bill(row) for row in log.bills],
+        "points": [
+            [day.outdoor_mean_c, day.energy_kwh]
+            for day in log.days
+            if None not in {day.outdoor_mean_c, day.energy_kwh} and not day.partial
+        ],
     }
 
 
@@ -172,6 +183,68 @@ def _change(one: Change) -> dict[str, Any]:
     days = {name: value.isoformat() for name, value in one._asdict().items()
             if isinstance(value, date)}  # fmt: skip
     return {**one._asdict(), **days, "within": list(one.within), "text": change_said(one)}
+
+
+def _spent(spent: Spent) -> dict[str, Any]:
+    known = [one for one in spent.openings if one.kwh is not None]
+    return {
+        "where": [_waterfall(one) for one in (*together(spent.where), *spent.where)],
+        "jobs": [{**_plain(one._asdict()), "within": _ends(one.within)} for one in spent.jobs],
+        "openings": {
+            "count": len(spent.openings),
+            "known": len(known),
+            "hours": sum(one.minutes for one in spent.openings) / 60,
+            "kwh": sum(one.kwh or 0.0 for one in known) if known else None,
+            "cost": _total([one.cost for one in known]),
+            "rests": "; ".join(sorted({one.rests for one in known})),
+        },
+    }
+
+
+def _total(costs: Sequence[Decimal | None]) -> float | None:
+    known = [one for one in costs if one is not None]
+    return float(sum(known)) if known and len(known) == len(costs) else None
+
+
+def _waterfall(one: Waterfall) -> dict[str, Any]:
+    parts = [{**_plain(part._asdict()), "within": list(part.within)} for part in one.parts]
+    return {**one._asdict(), "parts": parts}
+
+
+def _plain(of: dict[str, Any]) -> dict[str, Any]:
+    return {name: float(value) if isinstance(value, Decimal) else value
+            for name, value in of.items()}  # fmt: skip
+
+
+def _ends(within: tuple[float, float] | None) -> list[float] | None:
+    return None if within is None else list(within)
+
+
+def together(waterfalls: Sequence[Waterfall]) -> list[Waterfall]:
+    """Return the bays' waterfalls as one, for a shop of several; its bay is empty.
+
+    Args:
+        waterfalls: A bay each.
+    """
+    if len(waterfalls) < 2:
+        return []
+    names = list(dict.fromkeys(part.what for one in waterfalls for part in one.parts[:-1]))
+    parts = [
+        _joined(name, [part for one in waterfalls for part in one.parts if part.what == name])
+        for name in (*names, "rest")
+    ]
+    heat_kwh = sum(one.heat_kwh for one in waterfalls)
+    return [Waterfall("", heat_kwh, min(one.known_share for one in waterfalls), tuple(parts))]
+
+
+def _joined(name: str, parts: Sequence[Part]) -> Part:
+    """Return parts as one; their ranges are taken as independent of each other."""
+    kwh = sum(part.kwh for part in parts)
+    low, high = (sum((part.within[end] - part.kwh) ** 2 for part in parts) ** 0.5 for end in (0, 1))
+    costs = [part.cost for part in parts if part.cost is not None]
+    cost = sum(costs, Decimal(0)) if len(costs) == len(parts) else None
+    rests = "; ".join(dict.fromkeys(part.rests for part in parts))
+    return Part(name, kwh, (kwh - low, kwh + high), rests, cost)
 
 
 def _bill(row: BillRow) -> dict[str, Any]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from envmon.heating.sums import winter_name, winter_year
-from envmon.heating.words import Words, full_day, number
+from envmon.heating.words import UNKNOWN, Words, full_day, number, percent
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -74,3 +74,51 @@ def span_words(document: Mapping[str, Any]) -> str:
 def name_of(one: Mapping[str, Any], winter_from: int) -> str:
     """Return the winter that a sum's days lie in, such as ``2025/26``."""
     return winter_name(winter_year(date.fromisoformat(one["first"]), winter_from))
+
+
+class Number(NamedTuple):
+    """A number a winter is told by, with what it is and what stands under it."""
+
+    what: str
+    value: str
+    under: str
+
+
+def numbers_of(document: Mapping[str, Any], words: Words) -> list[Number]:
+    """Return a winter in eight numbers; each says of how many days it is."""
+    one, known = document["whole"], document["whole"]["known"]
+    kwh = one["energy_kwh"] if one["energy_kwh"] is not None else one["billed_kwh"]
+    cost = one["cost"] if one["cost"] is not None else one["billed_cost"]
+    signed = document["signature"]
+    lost = signed["loss_w_k"] if signed else None
+    low = f"lowest {words.temp(one['outdoor_low_c'])}"
+    return [
+        Number("energy", f"{number(kwh)} kWh", _of(known["energy_kwh"], one)),
+        Number("cost, tax included", words.money(cost), _of(known["cost"], one)),
+        Number("heaters ran", f"{number(one['run_h'])} h", _of(known["run_h"], one, bills=False)),
+        Number("outdoors, mean", f"{words.temp(one['outdoor_mean_c'])} {words.temp_unit}", low),
+        Number("degree days", words.degree_days(one["degree_days"], 0), words.degree_day_unit),
+        Number("energy a degree day", words.per_degree_day(one["kwh_per_degree_day"]), "kWh"),
+        Number("heat lost", words.loss(lost), words.loss_unit),
+        _same(document),
+    ]
+
+
+def _of(known: int, one: Mapping[str, Any], *, bills: bool = True) -> str:
+    days = one["days"]
+    if known == 0 and bills and one["billed_days"]:
+        return f"by bills of {one['billed_days']} of {days} days"
+    return f"{days} days" if known == days else f"known on {known} of {days} days"
+
+
+def _same(document: Mapping[str, Any]) -> Number:
+    found = document["comparisons"][0] if document["comparisons"] else None
+    if found is None or "more" not in found:
+        return Number("same weather", UNKNOWN, "no winter before to compare with")
+    word = "more" if found["more"] > 0 else "less"
+    low, high = sorted(abs(round(100 * end)) for end in found["within"])
+    told = f"{percent(abs(found['more']))} {word}"
+    if found["within"][0] <= 0 <= found["within"][1]:
+        told = "no difference"
+        return Number("same weather", told, f"from {found['than']}, within {high} %")
+    return Number("same weather", told, f"than {found['than']} ({low} to {high} %)")

@@ -87,10 +87,11 @@ def known_days(log: HeatingLog, first: date = date.min, last: date = date.max) -
     rows = [row for row in log.days if first <= row.day <= last]
     if not any(row.energy_kwh is not None for row in rows):
         return _billed([row for row in log.bills if first <= row.bill.first <= last])
+    indoor_c = _column(row.indoor_mean_c for row in rows)
     return Days(
         _column(row.outdoor_mean_c if not row.partial else None for row in rows),
         _column(row.energy_kwh if not row.partial else None for row in rows),
-        _column(row.indoor_mean_c for row in rows),
+        None if np.isnan(indoor_c).all() else indoor_c,
     )
 
 
@@ -115,4 +116,5 @@ def changes_of(log: HeatingLog) -> tuple[Change, ...]:
         return ()
     weekend = np.array([[float(row.day.weekday() >= 5) for row in log.days]])
     dates = [row.day for row in log.days]
-    return tuple(changes(dates, days.outdoor_c, days.energy_kwh, weekend))
+    energy, indoor_c = days.energy_kwh, days.indoor_c
+    return tuple(changes(dates, days.outdoor_c, energy, others=weekend, indoor_c=indoor_c))

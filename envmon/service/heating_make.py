@@ -9,6 +9,7 @@ from envmon.errors import InputError
 from envmon.heating.local import day_starts_us
 from envmon.heating.log import HeatShop, heating_log
 from envmon.heating.report import report_of
+from envmon.heating.sums import winter_year
 from envmon.service.heating_import import bills_kept
 from envmon.service.heating_read import winter_of
 from envmon.service.span import local_from_us
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 LONGEST_DAYS = 1_100
 """Three years; a log is of a winter or two."""
+MOST_YEARS = 6
+"""So many winters are offered on the board."""
 
 
 class DaySpan(NamedTuple):
@@ -74,8 +77,8 @@ def this_winter(now_us: int, shop: Shop) -> DaySpan:
     """Return the heating year of a moment [µs], up to its day."""
     today = local_from_us(now_us, shop.shop.timezone).date()
     month = shop.heating.winter_from
-    year = today.year if today.month >= month else today.year - 1
-    return DaySpan(date(year, month, 1), today + timedelta(days=1))
+    first = date(winter_year(today, month), month, 1)
+    return DaySpan(first, today + timedelta(days=1))
 
 
 def make_report(past: Past, shop: Shop, plan: GuardPlan, span: DaySpan) -> HeatingReport:
@@ -106,3 +109,54 @@ def _is_kept(past: Past, span: DaySpan, zone: str) -> bool:
         return True
     kept, (from_us, to_us) = past.span(), span.us(zone)
     return kept is not None and kept[0] < to_us and kept[1] > from_us
+
+
+def winter_span(year: int, now_us: int, shop: Shop) -> DaySpan:
+    """Return the heating year that began in a year, up to today.
+
+    Args:
+        year: In which it began.
+        now_us: Time now [µs].
+        shop: The shop file.
+
+    Raises:
+        InputError: It has not begun yet.
+    """
+    month = shop.heating.winter_from
+    first, after = date(year, month, 1), date(year + 1, month, 1)
+    today = local_from_us(now_us, shop.shop.timezone).date()
+    if first > today:
+        raise InputError(f"winter is {year}, which has not begun; allowed: up to {today.year}")
+    return DaySpan(first, min(after, today + timedelta(days=1)))
+
+
+def since_kept(past: Past, shop: Shop, span: DaySpan) -> DaySpan:
+    """Return a span without the days before anything was kept.
+
+    Args:
+        past: Everything kept.
+        shop: The shop file.
+        span: Which days.
+    """
+    kept = past.span()
+    days = [bill.first for bill in bills_kept(past.store)]
+    days += [local_from_us(kept[0], shop.shop.timezone).date()] if kept else []
+    first = max(span.first, min(days, default=span.first))
+    return span if first >= span.end else DaySpan(first, span.end)
+
+
+def years_kept(past: Past, shop: Shop, now_us: int) -> list[int]:
+    """Return the years in which heating years began of which something is kept, newest first.
+
+    Args:
+        past: Everything kept.
+        shop: The shop file.
+        now_us: Time now [µs].
+    """
+    zone, month = shop.shop.timezone, shop.heating.winter_from
+    kept = past.span()
+    days = [local_from_us(at_us, zone).date() for at_us in (kept[0], kept[1] - 1)] if kept else []
+    days += [day for bill in bills_kept(past.store) for day in (bill.first, bill.last)]
+    now = winter_year(local_from_us(now_us, zone).date(), month)
+    years = [min(winter_year(day, month), now) for day in days]
+    return list(range(now, min(years, default=now) - 1, -1))[:MOST_YEARS]

@@ -13,7 +13,7 @@ from envmon.guard.plan import plan_from_shop
 from envmon.heating.csv_rows import days_csv
 from envmon.heating.page import page
 from envmon.heating.report import document_of
-from envmon.service.heating_make import make_report, span_from, this_winter
+from envmon.service.heating_make import make_report, since_kept, span_from, this_winter
 from envmon.service.heating_table import print_log
 from envmon.service.record_files import write_whole
 from envmon.service.record_pdf import pdf_from
@@ -89,6 +89,7 @@ def asked_document(wish: HeatWish, clock: Clock) -> tuple[dict[str, Any], int]:
             "what there is: envmon import, envmon bills"
         )
     with closing(SqliteStore(folder)) as store, closing(Past(store, folder)) as past:
+        span = span if wish.since else since_kept(past, shop, span)
         report = make_report(past, shop, plan_from_shop(shop), span)
     return document_of(report, shop), shop.heating.winter_from
 

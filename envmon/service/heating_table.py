@@ -35,7 +35,7 @@ def print_log(document: Mapping[str, Any], winter_from: int) -> None:
     console = Console(highlight=False)
     words = words_of(document)
     console.print(head_line(document, words), markup=False)
-    console.print(_days(document, words))
+    console.print(_days(document, words, console.width))
     console.print()
     console.print(_winters(document, words, winter_from))
     for line in said_lines(document, words):
@@ -51,33 +51,46 @@ def head_line(document: Mapping[str, Any], words: Words) -> str:
 
 
 def _heads(table: Table, first: str, words: Words) -> None:
-    table.add_column(first, no_wrap=True)
+    table.add_column(first, no_wrap=True, min_width=11)
+    for head, width in zip(heads_of(words), _WIDTHS, strict=True):
+        table.add_column(head, justify="right", no_wrap=True, min_width=width)
+
+
+_WIDTHS = (5, 5, 5, 6, 7, 10, 8)
+_DAY_WIDTH = 11 + sum(_WIDTHS) + 3 + 9
+
+
+def heads_of(words: Words) -> list[str]:
+    """Return the heads of a day's numbers, each with its unit in a second line."""
     unit = words.temp_unit
-    for head in (f"out\n{unit}", f"low\n{unit}", f"in\n{unit}", "run\nh", "energy\nkWh",
-                 f"cost\n{words.currency}", f"degree days\n{words.degree_day_unit}"):  # fmt: skip
-        table.add_column(head, justify="right", no_wrap=True)
+    return [
+        f"out\n{unit}", f"low\n{unit}", f"in\n{unit}", "run\nh", "energy\nkWh",
+        f"cost\n{words.currency}", f"deg.days\n{words.degree_day_unit}",
+    ]  # fmt: skip
 
 
-def _days(document: Mapping[str, Any], words: Words) -> Table:
+def _days(document: Mapping[str, Any], words: Words, width: int) -> Table:
     from rich.table import Table  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
 
-    table = Table(show_edge=False, pad_edge=False, box=None, padding=(0, 2, 0, 0))
+    table = Table(show_edge=False, pad_edge=False, box=None, padding=(0, 1, 0, 0))
     _heads(table, "day", words)
-    table.add_column("w", justify="right")
-    table.add_column("jobs, notes", overflow="ellipsis", no_wrap=True, ratio=1)
+    table.add_column("w", justify="right", min_width=3)
+    rest = max(10, width - _DAY_WIDTH)
+    table.add_column("jobs, notes", overflow="ellipsis", no_wrap=True, max_width=rest)
     months = {month["first"][:7]: month for month in document["months"]}
     days = document["days"]
     for place, day in enumerate(days):
-        table.add_row(*(Text(cell) for cell in _day_cells(day, words)))
+        table.add_row(*(Text(cell) for cell in day_cells(day, words)))
         month = day["day"][:7]
         if place + 1 == len(days) or days[place + 1]["day"][:7] != month:
-            cells = (Text(cell, style="bold") for cell in _sum_cells(months[month], words))
+            cells = (Text(cell, style="bold") for cell in sum_cells(months[month], words))
             table.add_row(Text(f"{day['day']:.7}", style="bold"), *cells, end_section=True)
     return table
 
 
-def _day_cells(day: Mapping[str, Any], words: Words) -> Iterator[str]:
+def day_cells(day: Mapping[str, Any], words: Words) -> Iterator[str]:
+    """Yield a day's cells: the day, then those of the heads, washes, and what is to be said."""
     when = date.fromisoformat(day["day"])
     yield f"{day_name(when)}{'*' if day['partial'] else ''}"
     for name in ("outdoor_mean_c", "outdoor_low_c", "indoor_mean_c"):
@@ -95,7 +108,8 @@ def marked(text: str, kind: str) -> str:
     return f"~{text}" if kind == "inferred" and text != UNKNOWN else text
 
 
-def _sum_cells(one: Mapping[str, Any], words: Words) -> Iterator[str]:
+def sum_cells(one: Mapping[str, Any], words: Words) -> Iterator[str]:
+    """Yield a sum's cells behind its name."""
     for name in ("outdoor_mean_c", "outdoor_low_c", "indoor_mean_c"):
         yield words.temp(one[name])
     yield number(one["run_h"])
@@ -122,16 +136,16 @@ def _winters(document: Mapping[str, Any], words: Words, winter_from: int) -> Tab
     from rich.table import Table  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
 
-    table = Table(show_edge=False, pad_edge=False, box=None, padding=(0, 2, 0, 0))
+    table = Table(show_edge=False, pad_edge=False, box=None, padding=(0, 1, 0, 0))
     _heads(table, "winter", words)
-    table.add_column("w", justify="right")
-    table.add_column("", overflow="fold", ratio=1)
+    table.add_column("w", justify="right", min_width=3)
+    table.add_column("", overflow="fold")
     rows = [*document["winters"]]
     if document["before"] is not None:
         rows.append(document["before"]["whole"])
     for one in rows:
         name = name_of(one, winter_from)
-        table.add_row(*(Text(cell) for cell in (name, *_sum_cells(one, words))))
+        table.add_row(*(Text(cell) for cell in (name, *sum_cells(one, words))))
     return table
 
 

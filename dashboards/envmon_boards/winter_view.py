@@ -1,0 +1,102 @@
+"""What the winter board shows, ready to be put on a screen: words, drawings and the day table."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from envmon.heating.calendar_chart import calendar_chart
+from envmon.heating.charts import days_chart, months_chart, signature_chart
+from envmon.heating.draw import Room
+from envmon.heating.sentences import (
+    degree_day_words,
+    fuel_words,
+    numbers_of,
+    signature_lines,
+    span_words,
+    words_of,
+)
+from envmon.heating.whereto_chart import where_chart
+from envmon.heating.words import month_name
+from envmon.service.heating_table import day_cells, heads_of, sum_cells
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from envmon.heating.words import Words
+
+ROOMS = {
+    "wide": {"calendar": Room(900, 0, 19), "days": Room(900, 330, 19),
+             "signature": Room(560, 340, 19), "months": Room(560, 300, 19),
+             "where": Room(900, 0, 20)},
+    "phone": {"calendar": Room(360, 0, 14), "days": Room(360, 230, 13),
+              "signature": Room(360, 270, 13), "months": Room(360, 230, 13),
+              "where": Room(360, 0, 13)},
+}  # fmt: skip
+"""Drawings for a wall and for a hand; a drawing is shown at its own size or a little larger."""
+
+
+def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the board shows of a log's document."""
+    words = words_of(document)
+    return {
+        "span": span_words(document),
+        "numbers": [one._asdict() for one in numbers_of(document, words)],
+        "say": list(_said(document, words)),
+        "months": [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]],
+        "missing": [*document["missing"], *document["notes"]],
+        "cautions": document["cautions"],
+        "rests": [fuel_words(document), degree_day_words(document, words), *_where_rests(document)],
+        "drawings": {
+            size: {name: str(drawn) for name, drawn in _drawings(document, words, rooms)}
+            for size, rooms in ROOMS.items()
+        },
+        "table": {"heads": ["day", *heads_of(words), "w", "jobs, notes"],
+                  "rows": list(_rows(document, words))},
+    }  # fmt: skip
+
+
+def _said(document: Mapping[str, Any], words: Words) -> Iterator[str]:
+    for one in document["comparisons"][:1]:
+        yield one["text"]
+    for change in document["changes"]:
+        yield change["text"]
+    yield from signature_lines(document, words)
+    opened = document["openings"]
+    if opened["kwh"] is not None:
+        cost = "" if opened["cost"] is None else f", {words.money(opened['cost'])}"
+        yield (
+            f"Open doors: {opened['count']} times, {opened['hours']:.0f} h, about "
+            f"{opened['kwh']:.0f} kWh{cost} (estimate)."
+        )
+
+
+def _where_rests(document: Mapping[str, Any]) -> Iterator[str]:
+    if document["where"]:
+        parts = document["where"][0]["parts"]
+        rests = dict.fromkeys(part["rests"] for part in parts if part["what"] != "rest")
+        yield f"Where the heat went is an estimate; it rests on: {'; '.join(rests)}."
+
+
+def _drawings(
+    document: Mapping[str, Any], words: Words, rooms: Mapping[str, Room]
+) -> Iterator[tuple[str, str]]:
+    yield "calendar", calendar_chart(document, words, rooms["calendar"])
+    yield "days", days_chart(document, words, rooms["days"])
+    yield "signature", signature_chart(document, words, rooms["signature"])
+    yield "months", months_chart(document, rooms["months"])
+    if document["where"]:
+        yield "where", where_chart(document["where"][0], rooms["where"])
+
+
+def _rows(document: Mapping[str, Any], words: Words) -> Iterator[dict[str, Any]]:
+    """Yield a row for each day and for each month, the newest first."""
+    months = {month["first"][:7]: month for month in document["months"]}
+    month = ""
+    for day in reversed(document["days"]):
+        if day["day"][:7] != month:
+            month = day["day"][:7]
+            one = months[month]
+            name = month_name(date.fromisoformat(one["first"]))
+            yield {"cells": [name, *sum_cells(one, words)], "kind": "month"}
+        yield {"cells": list(day_cells(day, words)), "kind": "partial" if day["partial"] else "day"}
