@@ -1,9 +1,9 @@
 """Outdoor temperature: a sensor and an imported file made one, and a sensor that the sun shines on.
 
 A sensor in the sun shows a hump of some hours on bright days, which the air itself does not make.
-On the two weather years of ``tests/test_heating_outdoor.py`` (TMY3, Sand Point and Greensboro) one
-day and six days of a year look like that without any sun, never three of a fortnight; humps of
-8 K over two and a half hours are seen on nine bright days of ten, of 5 K on half of them.
+On two weather years (TMY3, Sand Point and Greensboro, ``tests/test_heating_outdoor.py``) no day is
+blamed without sun; with humps put on every bright day, those above 5 K are found on 92 to 100 days
+of 100 where they last up to four hours, and on 84 where six. Lower ones are found more seldom.
 """
 
 from __future__ import annotations
