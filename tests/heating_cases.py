@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import json
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pytest
@@ -14,7 +16,11 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-CASES = Path(__file__).parents[1] / "fixtures" / "check" / "heating_cases.json"
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+CASES = FIXTURES / "check" / "heating_cases.json"
+WINTERS = FIXTURES / "heating" / "winters.csv"
+CHANGED = {"insulated1": 70, "seal1": 90, "insulated2": 45, "seal2": 60}
+"""Winter -> day on which something was done; a seal is the north bay's."""
 
 
 def case(name: str) -> Any:
@@ -48,4 +54,53 @@ def winter_weather(draw: np.random.Generator, days: int, middle_c: float = 2.0) 
     """Return daily means of an invented winter, coldest in the middle [°C]."""
     season = middle_c - 9 * np.sin(np.pi * np.arange(days) / days)
     found: Floats = season + 3 * carried(draw, days, 0.8)
+    return found
+
+
+class ShopWinter(NamedTuple):
+    """A bay of the simulated shop over a winter, a row a day.
+
+    Attributes:
+        name: Which winter.
+        bay: Which bay.
+        days: The days.
+        changed: Place of the day from which the bay was another; None for never.
+        outdoor_c: Mean outdoors [°C].
+        indoor_c: Mean of its air [°C].
+        energy_kwh: Heat its heater gave [kWh].
+        washes: Washes begun.
+        columns: Everything the file has of it.
+    """
+
+    name: str
+    bay: str
+    days: list[date]
+    changed: int | None
+    outdoor_c: Floats
+    indoor_c: Floats
+    energy_kwh: Floats
+    washes: Floats
+    columns: dict[str, Floats]
+
+
+def winters() -> list[ShopWinter]:
+    """Return the winters of fixtures/heating/winters.csv, bay by bay."""
+    with WINTERS.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    found = []
+    for name, bay in sorted({(row["winter"], row["bay"]) for row in rows}):
+        own = [row for row in rows if (row["winter"], row["bay"]) == (name, bay)]
+        columns = {
+            key: np.array([float(row[key]) for row in own])
+            for key in own[0]
+            if key not in {"winter", "bay", "day"}
+        }
+        changed = CHANGED.get(name) if bay == "north" or not name.startswith("seal") else None
+        found.append(
+            ShopWinter(
+                name, bay, [date.fromisoformat(row["day"]) for row in own], changed,
+                columns["outdoor_c"], columns["indoor_c"], columns["heater_kwh"],
+                columns["washes"], columns,
+            )
+        )  # fmt: skip
     return found

@@ -26,15 +26,22 @@ if TYPE_CHECKING:
     from datetime import date
 
     from envmon.heating.model import Floats, Ints
+    from envmon.heating.signature import Signature
 
 EITHER_SIDE = 10
 """Known days needed on each side of a change."""
 LEAST = 0.04
 """A change of less than this share is not told."""
 CHANCE = 0.01
-DRAWS, SEED = 999, 20_250_112
+DRAWS, SEED = 499, 20_250_112
 DATED = 7.35
+"""Where a date still may lie: by so many variances more is left (95 %)."""
+TOLD = 9.0
+"""How much better one way must explain a change before it is told, in variances."""
 MOST = 4
+
+
+What = Literal["slope", "level", "either"]
 
 
 class Change(NamedTuple):
@@ -47,7 +54,7 @@ class Change(NamedTuple):
         more: Energy more than before in the same weather, as a share; less than 0 for less.
         within: Interval of that (95 %).
         what: ``slope`` when heat lost for each kelvin changed, ``level`` when it is as much more in
-            any weather, as by another use or setting.
+            any weather, as by another use or setting; ``either`` where the days do not tell.
         chance: How often chance alone does as well in a winter without a change.
     """
 
@@ -56,7 +63,7 @@ class Change(NamedTuple):
     late: date
     more: float
     within: Interval
-    what: Literal["slope", "level"]
+    what: What
     chance: float
 
 
@@ -64,7 +71,7 @@ class _Break(NamedTuple):
     place: int
     early: int
     late: int
-    what: Literal["slope", "level"]
+    what: What
     chance: float
 
 
@@ -101,19 +108,32 @@ def changes(
     place = np.flatnonzero(known)
     level = [np.ones(len(place)), cold[place] - cold[place].mean()]
     level += [column[place] for column in columns if np.ptp(column[place]) > 0]
-    cuts = _split(_Rows(place, np.array(level).T, energy_kwh[place]))
+    warm = _warm_c(first) - float(cold[place].mean())
+    cuts = _split(_Rows(place, np.array(level).T, energy_kwh[place], warm))
     kept = np.where(known, energy_kwh, np.nan)
     of = _Told(days, Days(outdoor_c, kept, indoor_c), sorted(cuts, key=lambda one: one.place))
     return of.described()
 
 
+def _warm_c(of: Signature) -> float:
+    """Return the outdoors at which nothing is heated: there a change of loss changes nothing."""
+    if of.indoor_c is not None:
+        return of.indoor_c
+    if of.change_point_c is not None:
+        return of.change_point_c
+    return -of.intercept / of.slope if of.slope < 0 else 20.0
+
+
 class _Rows(NamedTuple):
+    """Known days: which, what explains them, energy; where heating ends, as in ``base[:, 1]``."""
+
     place: Ints
     base: Floats
     y: Floats
+    warm: float
 
     def part(self, first: int, last: int) -> _Rows:
-        return _Rows(self.place[first:last], self.base[first:last], self.y[first:last])
+        return _Rows(self.place[first:last], self.base[first:last], self.y[first:last], self.warm)
 
 
 def _split(rows: _Rows, left: int = MOST) -> list[_Break]:
@@ -139,6 +159,8 @@ def _one_break(rows: _Rows) -> _Break | None:
     best = int(np.argmax(gains))
     left_of = off - bases[:, best] @ (bases[:, best].T @ off)
     carry = carry_of(left_of, rows.place)
+    # Likeness found after a break was fitted is too low: a standard error more keeps chance at 1 %.
+    carry = min(0.9, carry + ((1 - carry**2) / n) ** 0.5)
     free = n - p - 2
     variance = float(left_of @ left_of) / free
     if variance <= 0:
@@ -148,7 +170,7 @@ def _one_break(rows: _Rows) -> _Break | None:
         return None
     growth = variance * (1 + carry) / (1 - carry)
     dated = tried[gains >= gains[best] - DATED * growth]
-    what = _what(rows, own, off, int(tried[best]))
+    what = _what(rows, off, int(tried[best]), growth)
     first, last = int(dated.min()), int(dated.max())
     return _Break(
         int(rows.place[tried[best]]), int(rows.place[first]), int(rows.place[min(last, n - 1)]),
@@ -193,15 +215,17 @@ def _by_chance(own: Floats, bases: Floats, place: Ints, carry: float, reached: f
     return float((1 + (gains / (left / free) >= reached).sum()) / (1 + DRAWS))
 
 
-def _what(rows: _Rows, own: Floats, off: Floats, at: int) -> Literal["slope", "level"]:
-    """Return which of the two alone explains more."""
-    cold = rows.base[:, 1]
-    warmest = cold.max()
+def _what(rows: _Rows, off: Floats, at: int, variance: float) -> What:
+    """Return which of slope and level alone explains more; ``either`` where days do not tell."""
+    own = np.linalg.qr(rows.base)[0]
+    colder = rows.base[:, 1] - rows.warm
     gains = []
-    for column in (np.ones(len(cold)), cold - warmest):
-        more = np.where(np.arange(len(cold)) >= at, column, 0.0)
+    for column in (np.ones(len(colder)), colder):
+        more = np.where(np.arange(len(colder)) >= at, column, 0.0)
         more -= own @ (own.T @ more)
         gains.append(float(more @ off) ** 2 / float(more @ more))
+    if abs(gains[1] - gains[0]) < TOLD * variance:
+        return "either"
     return "slope" if gains[1] > gains[0] else "level"
 
 
@@ -234,15 +258,20 @@ class _Told(NamedTuple):
         return Days(outdoor_c[first:last], kwh[first:last], indoor_c)
 
 
+_ADVICE = {
+    ("slope", True): "the colder, the more so: look at door seals, insulation, air left open",
+    ("slope", False): "the colder, the more so, as after better insulation or a seal made good",
+    ("level", True): "in any weather alike: look at settings, hours worked, hot water",
+    ("level", False): "in any weather alike, as after another setting or shorter hours",
+    ("either", True): "look at door seals, insulation, settings, hours worked",
+    ("either", False): "as after better insulation, a seal made good or another setting",
+}
+
+
 def said(one: Change) -> str:
     """Return a change as a sentence."""
     word = "more" if one.more > 0 else "less"
-    what = {
-        "slope": "the colder, the more so: look at door seals, insulation, air left open",
-        "level": "in any weather alike: look at settings, hours worked, hot water",
-    }[one.what]
-    if one.what == "slope" and one.more < 0:
-        what = "the colder, the more so, as after better insulation or a seal made good"
+    what = _ADVICE[one.what, one.more > 0]
     low, high = sorted(round(100 * abs(end)) for end in one.within)
     span = f"{one.early:%d %b} to {one.late:%d %b}"
     return (
