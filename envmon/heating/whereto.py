@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from envmon.heating.signature import Signature
 
 HOUR_KWH = 1 / 1000
+REST = "what the other parts leave; warm water, people and sun put heat in"
 LEAST_KNOWN = 0.5
 
 
@@ -102,10 +103,11 @@ def where_heat_went(
     if times.heat_kwh is None or share < LEAST_KNOWN:
         return None
     kelvin_h = float(apart_k[known].sum()) / 60 / share
-    parts = [*_losses(heat, of_days, kelvin_h), *_door(times, heat), *_work(times), *_stored(times)]
+    others = [*_door(times, heat), *_work(times)]
+    parts = [*_losses(heat, of_days, kelvin_h, others), *others, *_stored(times)]
     left = times.heat_kwh - sum(part.kwh for part in parts)
     half = sum(((part.within[1] - part.within[0]) / 2) ** 2 for part in parts) ** 0.5
-    rest = Part("rest", left, (left - half, left + half), "what the other parts leave")
+    rest = Part("rest", left, (left - half, left + half), REST)
     return Waterfall(times.bay, times.heat_kwh, share, (*parts, rest))
 
 
@@ -113,7 +115,9 @@ def _part(what: str, of: Range, rests: str) -> Part:
     return Part(what, of.value, (of.low, of.high), rests)
 
 
-def _losses(heat: BayHeat, of_days: Signature | None, kelvin_h: float) -> list[Part]:
+def _losses(
+    heat: BayHeat, of_days: Signature | None, kelvin_h: float, others: list[Part]
+) -> list[Part]:
     factor = kelvin_h * HOUR_KWH
     if heat.fabric_w_k is not None and heat.leak_w_k is not None:
         return [
@@ -122,8 +126,11 @@ def _losses(heat: BayHeat, of_days: Signature | None, kelvin_h: float) -> list[P
         ]
     if of_days is None:
         return []
-    loss = Range(of_days.loss_w_k, *of_days.loss_within)
-    return [_part("losses", loss.times(factor), f"the energy signature of {of_days.n} days")]
+    # Door and vehicles take more the colder it is, so the signature's slope holds them already.
+    within = sum(one.kwh for one in others if one.what in {"door", "vehicles"})
+    loss = Range(of_days.loss_w_k, *of_days.loss_within).times(factor)
+    less = Range(*(end - within for end in loss))
+    return [_part("losses", less, f"the energy signature of {of_days.n} days, less what follows")]
 
 
 def _door(times: BayTimes, heat: BayHeat) -> list[Part]:
