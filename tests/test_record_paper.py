@@ -13,6 +13,7 @@ import pytest
 
 from envmon.errors import ServiceError
 from envmon.job.record_html import Html, html_of, table, tag
+from envmon.job.record_page import page
 from envmon.service.record_pdf import pdf_from
 from envmon.service.recording import Wish, record
 from tests.record_support import JOB, REFERENCE, SHOP, Story, told_story
@@ -185,6 +186,22 @@ def test_much_to_say_leaves_the_signature_on_the_front_sheet(tmp_path: Path) -> 
     assert "for the shop" in front
     assert "looking at the vehicle" in re.sub(r"\s+", " ", front)
     assert "begun anew" in re.sub(r"\s+", " ", front)
+
+
+@pytest.mark.parametrize("steps", [12, 24])
+def test_a_long_procedure_keeps_to_the_customer_s_sheet(
+    story: Story, tmp_path: Path, steps: int
+) -> None:
+    """Twelve steps are a whole winter job; of twice as many the letters get smaller."""
+    document = json.loads(story.desk(END).handed_out(JOB, "json"))
+    against = {"against": ["water 16 °C, needs 30–45 °C: warmer water"], "reason": "no time"}
+    worked = next(step for step in document["stages"] if step["runs"])
+    more = worked | {"runs": [run | against for run in worked["runs"]]}
+    document["stages"] += [more] * (steps - len(document["stages"]))
+    pages = pages_of(pdf_from(page(document)), tmp_path)
+    assert "for the shop" in pages[0]
+    assert len(document["stages"]) == steps
+    assert pages[1].split()[:3] == ["Stage", "by", "stage"]
 
 
 def test_no_pdf_says_why(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -43,7 +43,7 @@ def details(document: Mapping[str, Any]) -> Html:
         definition_part(document),
         _chain(document),
     ]
-    return tag("main", *parts, class_="details")
+    return tag("main", *parts, class_="details", id="details")
 
 
 def _panels(document: Mapping[str, Any]) -> Html:

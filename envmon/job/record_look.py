@@ -55,6 +55,7 @@ th:last-child, td:last-child { padding-right: 0; }
 .time td:first-child, .alarms td:nth-child(-n+2), .panels td:not(:first-child):not(:last-child) {
   white-space: nowrap; }
 .panels td:first-child, .work td { overflow-wrap: break-word; }
+.work td:nth-child(3) { white-space: nowrap; }
 .by { display: inline-block; min-width: 62px; }
 .chain { font-size: .87em; } .chain td:nth-child(-n+2) { white-space: nowrap; }
 code { font: .9em "Liberation Mono", "DejaVu Sans Mono", monospace; }
@@ -105,7 +106,10 @@ ul { margin: 0; padding-left: 20px; }
   tr, .card, .chart, .signature, .proof { break-inside: avoid; }
   .together { break-inside: avoid; }
   th, td { padding: 2pt 8pt 2pt 0; }
-  .care { margin-top: 0; } .signature { margin-top: 30pt; }
-  .proof { margin-top: 9pt; padding-top: 5pt; }
+  .front { line-height: 1.25; } .front h1 { margin-bottom: 4pt; } .front h2 { margin-top: 8pt; }
+  .front th, .front td { padding-block: 1pt; }
+  .brand { margin-bottom: 9pt; padding-bottom: 4pt; } .facts { row-gap: 2pt; }
+  .care { margin-top: 0; } .signature { margin-top: 28pt; }
+  .proof { margin-top: 7pt; padding-top: 4pt; }
 }
 """
