@@ -108,6 +108,15 @@ def test_what_is_malformed_is_never_kept(bench: Bench, body: bytes) -> None:
     assert bench.events("act_refused") == []
 
 
+def test_what_cannot_be_seen_is_left_out_of_a_text(bench: Bench) -> None:
+    """Controls, a turn of the writing's direction and half an emoji, as a cut-off text ends."""
+    call(bench, ACTS, OPEN)
+    text = b"one\\u0000two \\u001b[31m\\u202eth\\u0007ree \\ud83d"
+    status, said = call(bench, ACTS, b'{"act": "note", "text": "' + text + b'"}')
+    assert status == 200, said
+    assert bench.events("job_note")[-1]["text"] == "one two [31m th ree"
+
+
 def test_another_site_and_another_bay(bench: Bench) -> None:
     assert call(bench, ACTS, OPEN, Origin="http://shop.example")[0] == 403
     status, said = call(bench, "/api/v1/bays/attic/acts", OPEN)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -9,6 +10,8 @@ from msgspec import Meta
 
 from envmon.errors import InputError
 
+_DROPPED = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Controls, what turns the direction of the text around it, and halves of a character."""
 Line = Annotated[str, Meta(max_length=200)]
 """One line of text as a person types it."""
 Name = Annotated[str, Meta(max_length=60)]
@@ -162,9 +165,9 @@ def act_of(body: dict[str, Any] | None) -> dict[str, Any]:
 
 
 def _stripped(value: Any) -> Any:
-    """Return a document with its texts as one line each, without space around them."""
+    """Return a document with its texts as one line each, with nothing that cannot be seen."""
     if isinstance(value, str):
-        return " ".join(value.split())
+        return " ".join(_DROPPED.sub(" ", value).split())
     if isinstance(value, list):
         return [_stripped(item) for item in value]
     if isinstance(value, dict):
