@@ -2,77 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
+from datetime import date
 
 import numpy as np
 import pytest
 
-from envmon.clock import DAY_US, HOUR_US, MINUTE_US, us_from_datetime
+from envmon.clock import DAY_US, HOUR_US, MINUTE_US
 from envmon.heating.days import base_c, day_rows, days_between, rows_of
 from envmon.heating.energy import HeatBy, energy_between
 from envmon.heating.fuel import FUELS
-from envmon.heating.model import BayMinutes, Counter, DayRow, Span, Winter
+from envmon.heating.model import BayMinutes, Counter, DayRow, Span
 from envmon.shop.heat import Heater, HeatingInfo
-
-if TYPE_CHECKING:
-    from envmon.heating.model import Floats
-
-OSLO = "Europe/Oslo"
-
-
-@dataclass
-class Story:
-    """A made-up span of local days, filled by the minute."""
-
-    first: date
-    days: int
-    zone: str = OSLO
-    more: dict[str, Any] = field(default_factory=dict)
-
-    @property
-    def start_us(self) -> int:
-        return local_us(self.first, zone=self.zone)
-
-    @property
-    def minutes(self) -> int:
-        after = date.fromordinal(self.first.toordinal() + self.days)
-        return (local_us(after, zone=self.zone) - self.start_us) // MINUTE_US
-
-    def flat(self, value: float) -> Floats:
-        return np.full(self.minutes, value)
-
-    def winter(self, bays: dict[str, BayMinutes], **more: Any) -> Winter:
-        usual = {"outdoor_c": self.flat(-2.0), "counters": {}}
-        return Winter(
-            start_us=self.start_us, minutes=self.minutes, zone=self.zone, bays=bays,
-            **{**usual, **more},
-        )  # fmt: skip
-
-
-def local_us(day: date, hour: int = 0, zone: str = OSLO) -> int:
-    return us_from_datetime(datetime(day.year, day.month, day.day, hour, tzinfo=ZoneInfo(zone)))
-
-
-def on_for(story: Story, hours_a_day: float) -> Floats:
-    """Return a heater that runs the first hours of each local day."""
-    at_us = story.start_us + np.arange(story.minutes) * MINUTE_US
-    zone = ZoneInfo(story.zone)
-    hour = np.array(
-        [
-            (moment := datetime.fromtimestamp(at / 1e6, UTC).astimezone(zone)).hour
-            + moment.minute / 60
-            for at in at_us.tolist()
-        ]
-    )
-    return (hour < hours_a_day).astype(float)
-
-
-def rising(count: int) -> Floats:
-    """Return a meter that counts a hundredth a minute."""
-    return np.linspace(0.0, (count - 1) / 100, count)
+from tests.heating_story import Story, local_us, on_for, rising
 
 
 def test_a_day_with_everything() -> None:
