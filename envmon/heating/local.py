@@ -75,6 +75,11 @@ def day_starts_us(day: date, zone: str) -> int:
     return us_from_datetime(midnight)
 
 
+def date_near(at_us: int, zone: str) -> date:
+    """Return the local day that begins at the midnight next to a moment [µs]."""
+    return datetime.fromtimestamp(at_us // SECOND_US + 43_200, ZoneInfo(zone)).date()
+
+
 def local_days(start_us: int, end_us: int, zone: str) -> LocalDays:
     """Return all local days that a span touches, whole ones.
 

@@ -24,7 +24,7 @@ _LEAP = 4.0
 _BACK = 0.02
 """A step back by no more than this share of what was shown is a correction."""
 _ROLLS_FROM = 0.9
-_FEW_HOURS = 50
+_FEW = 50
 _LOOKS_ON = 60
 What = Literal["rolled", "reset", "swapped", "leap"]
 
@@ -108,13 +108,14 @@ def _most_an_hour(t_us: Ints, value: Floats) -> float:
 
     A single leap raises one hour, or the hours of one long step; the quantile passes it.
     """
-    if len(t_us) < 3:
+    steps = np.maximum(np.diff(value), 0.0)
+    if np.count_nonzero(steps) < _FEW:
         return math.inf
-    count = np.concatenate(([0.0], np.cumsum(np.maximum(np.diff(value), 0.0))))
+    count = np.concatenate(([0.0], np.cumsum(steps)))
     hours = np.arange(t_us[0], t_us[-1], HOUR_US)
     an_hour = np.diff(np.interp(hours, t_us, count))
     an_hour = an_hour[an_hour > 0]
-    if len(an_hour) < _FEW_HOURS:
+    if len(an_hour) < _FEW:
         return math.inf
     return float(_LEAP * np.quantile(an_hour, 0.98, method="lower"))
 
