@@ -83,7 +83,8 @@ def tell(
         kwh = float(heat_w.sum()) / 6 / 1e3 / EFFICIENCY
         count_l = litres + np.cumsum(heat_w) / 6 / 1e3 / EFFICIENCY / KWH_L
         litres = float(count_l[-1])
-        series["tank", "fuel_l"] = np.round(np.concatenate(([count_l[0]], count_l[:-1])), 2)
+        shown: Floats = np.array([count_l[0], *count_l[:-1]], float)
+        series["tank", "fuel_l"] = shown.round(2)
         used.append(kwh)
         columns.append((day_starts_us(day, ZONE), series))
     _keep(store, columns)
@@ -98,12 +99,12 @@ def _day(
     total = np.zeros(A_DAY)
     more = SEAL_MORE if day >= SEAL_GONE else 1.0
     for bay, loss in LOSS_W_K.items():
-        need = loss * more * (indoor - out - 3) * float(draw.normal(1, 0.05))
+        need = loss * more * (indoor - out - 1) * float(draw.normal(1, 0.05))
         on = np.clip(need / OUTPUT_W, 0, 1)
         total += on * OUTPUT_W
         series[f"{bay}-air-a", "air_temp_c"] = np.round(indoor + draw.normal(0, 0.1, A_DAY), 2)
         series[f"{bay}-heater", "heater_power_w"] = np.round(on * OUTPUT_W)
-        series[f"{bay}-door", "door_open"] = (draw.random(A_DAY) < 0.01).astype(float)
+        series[f"{bay}-door", "door_open"] = (draw.random(A_DAY) < 0.002).astype(float)
     return series, total
 
 

@@ -36,6 +36,9 @@ ROOMS = {
 """Drawings for a wall and for a hand; a drawing is shown at its own size or a little larger."""
 
 
+MOST_SAID = 5
+
+
 def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
     """Return what the board shows of a log's document."""
     words = words_of(document)
@@ -44,7 +47,7 @@ def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
         "numbers": [one._asdict() for one in numbers_of(document, words)],
         "say": list(_said(document, words)),
         "months": [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]],
-        "missing": [*document["missing"], *document["notes"]],
+        "missing": first_of([*document["missing"], *document["notes"]]),
         "cautions": document["cautions"],
         "rests": [fuel_words(document), degree_day_words(document, words), *_where_rests(document)],
         "drawings": {
@@ -54,6 +57,12 @@ def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
         "table": {"heads": ["day", *heads_of(words), "w", "jobs, notes"],
                   "rows": list(_rows(document, words))},
     }  # fmt: skip
+
+
+def first_of(texts: list[str]) -> list[str]:
+    """Return the first texts, and how many more there are."""
+    more = len(texts) - MOST_SAID
+    return texts if more <= 0 else [*texts[:MOST_SAID], f"and {more} more: envmon heating"]
 
 
 def _said(document: Mapping[str, Any], words: Words) -> Iterator[str]:

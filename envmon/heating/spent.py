@@ -145,9 +145,12 @@ def _times(scene: Scene, bay: str, kwh: Floats) -> BayTimes:
     known = np.isfinite(kwh)
     heat_kwh = float(kwh[known].sum()) * scene.heat.efficiency(bay) if known.any() else None
     outdoor = unknown if winter.outdoor_c is None else winter.outdoor_c
+    told = scene.by_minute(known.astype(float)) > 0
+    door = None if of.door_open is None else of.door_open[told]
+    air = unknown if of.air_c is None else of.air_c
     washes = sum(s.bay == bay and s.what in WASHES for s in winter.stages)
     return BayTimes(
-        bay, heat_kwh, unknown if of.air_c is None else of.air_c, outdoor, of.door_open, washes,
+        bay, heat_kwh, air[told], outdoor[told], door, washes,
         tuple(_arrivals(winter, bay, outdoor)),
     )  # fmt: skip
 

@@ -1,0 +1,183 @@
+"""The log of two told winters against what was told, and its sums against plain pandas."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+import msgspec
+import numpy as np
+import pandas as pd
+import pytest
+
+from envmon.clock import us_from_iso
+from envmon.errors import InputError
+from envmon.heating.report import document_of, together
+from envmon.heating.sums import winter_name, winter_year
+from envmon.service.heating_make import (
+    DaySpan,
+    make_report,
+    since_kept,
+    span_from,
+    this_winter,
+    winter_span,
+    years_kept,
+)
+from tests.winter_shop import kept, shop_of
+from tests.winter_story import LOSS_W_K, SEAL_GONE, SEAL_MORE, TEXT, Story, tell
+
+if TYPE_CHECKING:
+    from envmon.heating.report import HeatingReport
+
+SPAN = DaySpan(date(2025, 10, 1), date(2026, 4, 1))
+NOW_US = us_from_iso("2026-03-31T16:30:00Z")
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[HeatingReport, Story]:
+    with kept(tmp_path_factory.mktemp("winter"), text=TEXT) as made:
+        tell(made.store, date(2024, 10, 1), 182, seed=3)
+        story = tell(made.store, SPAN.first, 182, seed=8, litres=9_000.0)
+        return make_report(made.past, made.shop, made.plan, SPAN), story
+
+
+def test_days_say_what_was_told(told: tuple[HeatingReport, Story]) -> None:
+    report, story = told
+    days = report.log.days
+    assert [day.day for day in days] == list(story.days)
+    energy = np.array([day.energy_kwh for day in days], dtype=float)
+    # Told are 144 readings a day, so days next to a change of the clocks overlap or have a gap.
+    usual = np.array([day.hours == 24 for day in days])
+    usual &= np.roll(usual, 1)
+    usual[-1] = False  # its last ten minutes are after the meter's last reading
+    np.testing.assert_allclose(energy[usual], story.energy_kwh[usual], rtol=0.02, atol=0.2)
+    assert usual.sum() >= 175
+    assert {day.energy_kind for day in days} == {"measured"}
+    assert {day.hours for day in days} == {23.0, 24.0, 25.0}
+    assert not any(day.partial for day in days)
+
+
+def test_sums_are_those_of_pandas(told: tuple[HeatingReport, Story]) -> None:
+    log = told[0].log
+    frame = pd.DataFrame(
+        [(d.day, d.energy_kwh, d.cost, d.degree_days, d.outdoor_mean_c, d.outdoor_low_c, d.washes)
+         for d in log.days],
+        columns=["day", "kwh", "cost", "dd", "mean", "low", "washes"],
+    )  # fmt: skip
+    by_month = frame.groupby(frame.day.map(lambda day: f"{day:%Y-%m}"))
+    assert [f"{month.first:%Y-%m}" for month in log.months] == list(by_month.groups)
+    for name, of in {"energy_kwh": "kwh", "cost": "cost", "degree_days": "dd",
+                     "washes": "washes"}.items():  # fmt: skip
+        found = [getattr(month, name) for month in log.months]
+        np.testing.assert_allclose(found, by_month[of].sum(), rtol=1e-9)
+    np.testing.assert_allclose([m.outdoor_mean_c for m in log.months], by_month["mean"].mean())
+    np.testing.assert_allclose([m.outdoor_low_c for m in log.months], by_month["low"].min())
+    assert log.whole.energy_kwh == pytest.approx(frame.kwh.sum())
+    assert log.whole.known["cost"] == 182
+    each = frame.kwh.sum() / frame.dd.sum()
+    assert log.whole.kwh_per_degree_day == pytest.approx(each)
+
+
+def test_money_of_days_is_that_of_the_tariff(told: tuple[HeatingReport, Story]) -> None:
+    """9.50 a litre and 120 a month, 25 % tax: a month's total is what a bill would say."""
+    log = told[0].log
+    for month, cost in zip(log.months, log.costs.months, strict=True):
+        assert month.fuel is not None
+        bill = (month.fuel * 9.5 + 120.0) * 1.25
+        assert float(cost.total) == pytest.approx(bill, abs=0.02)
+        assert month.cost == pytest.approx(float(cost.total), abs=1e-6)
+
+
+def test_the_signature_finds_the_loss_that_was_told(told: tuple[HeatingReport, Story]) -> None:
+    """The winter before had the seal whole all the time."""
+    before = told[0].before
+    assert before is not None
+    assert before.signature is not None
+    true = sum(LOSS_W_K.values())
+    assert before.signature.loss_w_k == pytest.approx(true, rel=0.06)
+    assert before.signature_of == "days"
+
+
+def test_the_winters_are_compared_in_the_same_weather(told: tuple[HeatingReport, Story]) -> None:
+    report = told[0]
+    whole, *months = report.versus
+    assert whole.found is not None
+    assert whole.what == "winter 2025/26"
+    assert 0.08 < whole.found.more < SEAL_MORE - 1
+    assert "Same weather" in whole.text
+    by_name = {one.what: one for one in months}
+    assert set(by_name) == {f"{name} 2025" for name in ("October", "November", "December")} | {
+        f"{name} 2026" for name in ("January", "February", "March")
+    }
+    march, november = by_name["March 2026"].found, by_name["November 2025"].found
+    assert march is not None
+    assert november is not None
+    assert march.more == pytest.approx(SEAL_MORE - 1, abs=0.07)
+    assert november.more == pytest.approx(0.0, abs=0.05)
+
+
+def test_the_day_the_seal_went_is_dated(told: tuple[HeatingReport, Story]) -> None:
+    (change,) = told[0].changes
+    assert abs((change.day - SEAL_GONE).days) <= 3
+    assert change.more == pytest.approx(SEAL_MORE - 1, abs=0.05)
+
+
+def test_where_the_heat_went_adds_up(told: tuple[HeatingReport, Story]) -> None:
+    where = told[0].log.spent.where
+    assert [one.bay for one in where] == ["north", "south"]
+    for one in (*where, *together(where)):
+        assert sum(part.kwh for part in one.parts) == pytest.approx(one.heat_kwh)
+    whole = together(where)[0]
+    assert whole.heat_kwh == pytest.approx(told[0].log.whole.heat_kwh, rel=0.01)
+
+
+def test_the_document_has_plain_types_only(told: tuple[HeatingReport, Story]) -> None:
+    with_shop = document_of(told[0], shop_of(TEXT))
+    again = msgspec.json.decode(msgspec.json.encode(with_shop))
+    assert len(again["days"]) == 182
+    assert again["whole"]["energy_kwh"] == pytest.approx(told[0].log.whole.energy_kwh)
+    assert again["costs"]["currency"] == "NOK"
+    assert again["degree_days"]["words"] == "base 18 °C, hour by hour"
+    assert again["signature"]["of"] == "days"
+
+
+def test_spans_are_days_and_end_before() -> None:
+    assert span_from("2025-10-01", "2026-04-01") == SPAN
+    for since, until, said in (
+        ("2025-10-01", "2025-10-01", "not after"),
+        ("yesterday", "2025-10-01", "--from is 'yesterday'; allowed is a date"),
+        ("2025-10-01T10:00", "2025-10-02", "allowed is a date"),
+        ("2020-01-01", "2025-10-01", "allowed: 1100"),
+        ("1900-01-01", "1900-02-01", "from 1972 to 2198"),
+    ):
+        with pytest.raises(InputError, match=said):
+            span_from(since, until)
+
+
+def test_the_winter_of_now_and_of_other_years() -> None:
+    shop = shop_of(TEXT)
+    assert this_winter(NOW_US, shop) == DaySpan(date(2025, 9, 1), date(2026, 4, 1))
+    assert winter_span(2024, NOW_US, shop) == DaySpan(date(2024, 9, 1), date(2025, 9, 1))
+    with pytest.raises(InputError, match="has not begun"):
+        winter_span(2026, NOW_US, shop)
+    assert winter_name(winter_year(date(2026, 8, 31), 9)) == "2025/26"
+    assert winter_name(winter_year(date(2099, 9, 1), 9)) == "2099/00"
+    assert DaySpan(date(2024, 2, 29), date(2024, 3, 1)).year_before == DaySpan(
+        date(2023, 2, 28), date(2023, 3, 1)
+    )
+
+
+def test_an_empty_store_says_so_and_a_span_begins_where_something_is_kept(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    with kept(tmp_path_factory.mktemp("short"), text=TEXT) as made:
+        span = DaySpan(date(2025, 9, 1), date(2025, 12, 1))
+        empty = make_report(made.past, made.shop, made.plan, span)
+        assert empty.before is None
+        assert empty.log.whole.energy_kwh is None
+        assert empty.log.whole.cost is None
+        assert len(empty.log.missing) >= 3
+        assert years_kept(made.past, made.shop, NOW_US) == [2025]
+        tell(made.store, date(2025, 11, 3), 5)
+        assert since_kept(made.past, made.shop, span).first == date(2025, 11, 3)
+        assert years_kept(made.past, made.shop, NOW_US) == [2025]
