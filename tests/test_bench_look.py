@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import pytest
 
 from envmon.store.sqlite import SqliteStore
-from tests.bench_support import at, before_coating, bench, bench_stand, coating, curing, say_bench
+from tests.bench_support import (
+    at,
+    before_coating,
+    bench,
+    bench_stand,
+    coating,
+    curing,
+    panel,
+    panels,
+    say_bench,
+)
 from tests.boards_support import PHONE, TV, Stand, live_state, page_of, wait_text
 
 if TYPE_CHECKING:
@@ -52,6 +64,28 @@ def test_every_target_is_large_and_nothing_runs_sideways(
           .filter(([, wide, high]) => wide < 72 || high < 72)"""
         assert page.evaluate(small) == []
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+
+
+def test_how_late_a_panel_is_covers_no_word(shop: Stand, browser: Browser) -> None:
+    """On a phone, of a panel forgotten for a quarter of an hour."""
+    late = msgspec.structs.replace(
+        coating(overdue=True), panels=panels(panel("Left front wing", "overdue", 330 + 930))
+    )
+    say_bench(shop, bench(late))
+    with page_of(browser, shop.url + "/bench/north", PHONE) as page:
+        page.wait_for_selector('.clock[data-phase="overdue"]')
+        page.evaluate("document.fonts.ready")
+        boxes = page.evaluate(
+            """() => ['.name', '.words', '.left', '.bench-button'].map((part) => {
+              const range = document.createRange();
+              range.selectNodeContents(document.querySelector(`.clock ${part}`));
+              return range.getBoundingClientRect().toJSON();
+            })"""
+        )
+    for one, other in combinations(boxes, 2):
+        beside = one["right"] <= other["left"] or other["right"] <= one["left"]
+        below = one["bottom"] <= other["top"] + 8 or other["bottom"] <= one["top"] + 8
+        assert beside or below, (one, other)
 
 
 def test_a_stage_without_a_job_is_chosen(shop: Stand, browser: Browser) -> None:

@@ -122,6 +122,7 @@
     act("open", body).then((answer) => {
       if (!answer?.ok) return;
       choice.body = null;
+      window.scrollTo(0, 0); // the form was long; verdict and clocks stand at the top
       for (const input of root.querySelectorAll(".open-form input")) input.value = "";
     });
   }

@@ -12,8 +12,8 @@
   const part = (root, name) => root.querySelector(`[data-part="${name}"]`);
 
   function drawHead(root, job, bay) {
-    const named = job ? `job ${job.job} · ${job.procedure} · ${job.body}` : "no job";
-    put(root, "job", named);
+    const named = job ? [`job ${job.job}`, job.procedure, job.body] : ["no job"];
+    put(root, "job", named.filter(Boolean).join(" · "));
     const vehicle = bench.vehicleOf(job);
     const opened = job ? `opened ${timeOfDay(job.opened_at)}` : "";
     put(root, "vehicle", [vehicle, opened].filter(Boolean).join(" · "));
