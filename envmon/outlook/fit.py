@@ -97,7 +97,7 @@ def fit_constants(frame: BayFrame, priors: Priors, seed: int = 1) -> Fitted | No
 
     found = least_squares(
         residuals, np.zeros(len(free)), jac=slopes, bounds=(-REACH, REACH), loss="soft_l1",
-        max_nfev=25, ftol=1e-4, xtol=1e-4,
+        max_nfev=25, ftol=1e-3, xtol=1e-4,
     )  # fmt: skip
     return _fitted(found, problem, free, believed)
 

@@ -44,7 +44,7 @@ def marks_of(frame: BayFrame, habits: Habits, rows: npt.NDArray[np.intp]) -> Val
     lately = since[rows] <= DRIED_MIN
     found = (
         # Minutes count for less the longer ago it was.
-        10 * np.log1p(np.minimum(since[rows], 240) / 30),
+        20 * np.log1p(np.minimum(since[rows], 240) / 30),
         share[rows] / 6,
         (share[rows] - _ago(share, rows, 10)) / 8,
         (share[rows] - _ago(share, rows, 30)) / 12,
