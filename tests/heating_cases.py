@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 CASES = FIXTURES / "check" / "heating_cases.json"
 WINTERS = FIXTURES / "heating" / "winters.csv"
-CHANGED = {"insulated1": 70, "seal1": 90, "insulated2": 45, "seal2": 60}
+CHANGED = {"insulated1": 70, "seal1": 90}
 """Winter -> day on which something was done; a seal is the north bay's."""
 
 

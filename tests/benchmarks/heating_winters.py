@@ -61,10 +61,6 @@ CASES = {
     "plain2": Case(34, 1.0),
     "plain3": Case(35, -3.0),
     "plain4": Case(36, 0.0),
-    "insulated2": Case(37, -3.0, 45, fabric=0.85),
-    "seal2": Case(38, -1.0, 60, leak_m3_s=0.012),
-    "plain5": Case(39, -5.0),
-    "plain6": Case(40, -1.0),
 }
 
 
