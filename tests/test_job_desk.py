@@ -320,6 +320,13 @@ def test_the_reference_stands_apart_and_leaves_no_trace_when_erased(hand: JobHan
     assert "erased already" in refusal(hand.ask("erase", job=job))["why"]
 
 
+def test_a_batch_of_a_product_that_is_not_used_is_refused(hand: JobHand) -> None:
+    """Dropped in silence, a number typed for the wrong product would be missing on the record."""
+    said = refusal(hand.ask("open", procedure="coat", body="trike", batches={"soft_coat": "B7"}))
+    assert said["why"].startswith("batch is of product 'soft_coat'; allowed: ")
+    assert "hard_coat" in said["why"]
+
+
 def test_a_closed_job_can_have_a_record_made_and_its_reference_erased(hand: JobHand) -> None:
     job = opened(hand, reference="grey estate")
     hand.ask("close", reason="only a try")

@@ -53,7 +53,7 @@ def open_job(case: Case) -> Outcome:
         procedure_name=procedure.name,
         body=body,
         steps=[step.model_dump(exclude_none=True) for step in procedure.step],
-        products=products_used(case.shop, procedure, _batches(case)),
+        products=products_used(case.shop, procedure, _batches(case, procedure)),
         limits=limits_in_force(case.plan, case.bay, procedure),
         panels=panels,
         in_flight=_in_flight(case),
@@ -108,13 +108,18 @@ def _reference(case: Case, job_id: str) -> Reference | None:
     return Reference(job_id, text, secrets.token_hex(16)) if text else None
 
 
-def _batches(case: Case) -> dict[str, str]:
+def _batches(case: Case, procedure: Procedure) -> dict[str, str]:
     batches = case.data.get("batches") or {}
     sound = isinstance(batches, dict) and all(
         isinstance(text, str) and len(text) <= 60 for pair in batches.items() for text in pair
     )
     if not sound:
         raise Refusal("batches must be product ids with a batch number up to 60 each")
+    used = {step.product for step in procedure.step if step.product}
+    for product in batches:
+        if product not in used:
+            known = ", ".join(sorted(used)) or "none in this procedure"
+            raise Refusal(f"batch is of product {product!r}; allowed: {known}")
     return dict(batches)
 
 
