@@ -89,7 +89,7 @@ def _wet_panel_text(scene: Scene) -> str:
         return f"Panel under the dew point: {why_text(margin, 'dew_margin_k', scene.plan)}"
     text = value_text(margin, "dew_margin_k", scene.plan).lstrip("−")
     if margin.value >= 0:
-        return f"Panel was under the dew point: now {text} above it"
+        return f"Panel was under the dew point: back above it by {text}"
     panel = value_text(_known(scene, "panel_temp_c"), "panel_temp_c", scene.plan)
     return f"Panel wet: {panel}, {text} below the dew point"
 
