@@ -68,10 +68,12 @@ def test_sums_are_those_of_pandas(told: tuple[HeatingReport, Story]) -> None:
     assert [f"{month.first:%Y-%m}" for month in log.months] == list(by_month.groups)
     for name, of in {"energy_kwh": "kwh", "cost": "cost", "degree_days": "dd",
                      "washes": "washes"}.items():  # fmt: skip
-        found = [getattr(month, name) for month in log.months]
+        found = np.array([getattr(month, name) for month in log.months], dtype=float)
         np.testing.assert_allclose(found, by_month[of].sum(), rtol=1e-9)
-    np.testing.assert_allclose([m.outdoor_mean_c for m in log.months], by_month["mean"].mean())
-    np.testing.assert_allclose([m.outdoor_low_c for m in log.months], by_month["low"].min())
+    means = np.array([month.outdoor_mean_c for month in log.months], dtype=float)
+    lows = np.array([month.outdoor_low_c for month in log.months], dtype=float)
+    np.testing.assert_allclose(means, by_month["mean"].mean())
+    np.testing.assert_allclose(lows, by_month["low"].min())
     assert log.whole.energy_kwh == pytest.approx(frame.kwh.sum())
     assert log.whole.known["cost"] == 182
     each = frame.kwh.sum() / frame.dd.sum()

@@ -36,7 +36,7 @@ def winter_page(_shop: Shop) -> Any:
             head,
             html.Div(slot("lost"), className="lost-bar", role="status", hidden=True),
             html.Dl(className="winter-numbers", **{"data-part": "numbers"}),
-            _words("ahead", "Tomorrow morning"),
+            _words("ahead", "Next morning"),
             html.Div(
                 [
                     *[_drawing(name) for name in ("days", "calendar", "signature", "months")],

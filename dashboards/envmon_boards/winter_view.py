@@ -46,6 +46,7 @@ def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
         "span": span_words(document),
         "numbers": [one._asdict() for one in numbers_of(document, words)],
         "say": list(_said(document, words)),
+        "ahead": [one["text"] for one in document["ahead"]],
         "months": [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]],
         "missing": first_of([*document["missing"], *document["notes"]]),
         "cautions": document["cautions"],

@@ -55,7 +55,7 @@ def answer(question: Question) -> dict[str, Any]:
     folder = Path(question.folder)
     with closing(SqliteStore(folder)) as store, closing(Past(store, folder)) as past:
         span = since_kept(past, shop, DaySpan(question.first, question.end))
-        report = make_report(past, shop, plan_from_shop(shop), span)
+        report = make_report(past, shop, plan_from_shop(shop), span, question.now_us)
         years = years_kept(past, shop, question.now_us)
     return {**view_of(document_of(report, shop)), "years": years}
 

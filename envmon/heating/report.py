@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 
+from envmon.clock import iso_from_us
 from envmon.heating.changes import said as change_said
 from envmon.heating.versus import changes_of, versus
 from envmon.heating.whereto import Part, Waterfall
@@ -18,6 +19,7 @@ from envmon.heating.whereto import Part, Waterfall
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from envmon.heating.ahead import Ahead
     from envmon.heating.billing import BillRow
     from envmon.heating.changes import Change
     from envmon.heating.log import HeatingLog
@@ -40,12 +42,14 @@ class HeatingReport(NamedTuple):
         before: That of the year before; None where nothing is kept of it.
         versus: How they compare, the whole first, then month by month.
         changes: Days on which the building or its use changed.
+        ahead: The next morning of each bay; nothing for a time that is over.
     """
 
     log: HeatingLog
     before: HeatingLog | None
     versus: tuple[Versus, ...]
     changes: tuple[Change, ...]
+    ahead: tuple[Ahead, ...] = ()
 
 
 def report_of(log: HeatingLog, before: HeatingLog | None, info: HeatingInfo) -> HeatingReport:
@@ -91,6 +95,7 @@ def document_of(report: HeatingReport, shop: Shop) -> dict[str, Any]:
         "before": _before(report.before),
         "comparisons": [_versus(one) for one in report.versus],
         "changes": [_change(one) for one in report.changes],
+        "ahead": [_ahead(one) for one in report.ahead],
         "bills": [_bill(row) for row in log.bills],
         **_spent(log.spent),
         "missing": list(log.missing),
@@ -177,6 +182,14 @@ def _versus(one: Versus) -> dict[str, Any]:
     found = one.found
     numbers = {} if found is None else {**found._asdict(), "within": list(found.within)}
     return {"what": one.what, "than": one.than, "text": one.text, **numbers}
+
+
+def _ahead(one: Ahead) -> dict[str, Any]:
+    return {
+        **one._asdict(),
+        "ready": iso_from_us(one.ready_us),
+        "start": None if one.start_us is None else iso_from_us(one.start_us),
+    }
 
 
 def _change(one: Change) -> dict[str, Any]:

@@ -35,11 +35,13 @@ class Spent(NamedTuple):
         jobs: Each job's heat above idle.
         openings: Each opening of a door.
         where: Where the heat of each bay went.
+        loss_w_k: Heat lost by each bay for a kelvin, where its days tell it [W/K].
     """
 
     jobs: tuple[JobCost, ...] = ()
     openings: tuple[Opening, ...] = ()
     where: tuple[Waterfall, ...] = ()
+    loss_w_k: Mapping[str, float] = {}
 
 
 class Scene(NamedTuple):
@@ -81,13 +83,16 @@ def spent_of(scene: Scene, days: Days) -> Spent:
     jobs: list[JobCost] = []
     opened: list[Opening] = []
     where: list[Waterfall] = []
+    losses: dict[str, float] = {}
     for bay, kwh in shares_of(scene, days).items():
         own = scene.bays.get(bay, USUAL)
         jobs += job_costs(_hours(scene, bay, kwh), scene.winter.jobs)
         opened += _opened(scene, bay, own)
-        found = where_heat_went(_times(scene, bay, kwh), own, _loss(scene, days, bay, kwh))
+        loss = _loss(scene, days, bay, kwh)
+        losses |= {} if loss is None else {bay: loss.loss_w_k}
+        found = where_heat_went(_times(scene, bay, kwh), own, loss)
         where += [found] if found is not None else []
-    return Spent(tuple(jobs), tuple(opened), tuple(where))
+    return Spent(tuple(jobs), tuple(opened), tuple(where), losses)
 
 
 def shares_of(scene: Scene, days: Days) -> dict[str, Floats]:

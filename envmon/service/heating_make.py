@@ -6,10 +6,13 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.errors import InputError
+from envmon.heating.ahead import mornings_ahead
 from envmon.heating.local import day_starts_us
 from envmon.heating.log import HeatShop, heating_log
 from envmon.heating.report import report_of
 from envmon.heating.sums import winter_year
+from envmon.heating.words import Words
+from envmon.service.heating_ahead import night_of
 from envmon.service.heating_import import bills_kept
 from envmon.service.heating_read import winter_of
 from envmon.service.span import local_from_us
@@ -81,7 +84,9 @@ def this_winter(now_us: int, shop: Shop) -> DaySpan:
     return DaySpan(first, today + timedelta(days=1))
 
 
-def make_report(past: Past, shop: Shop, plan: GuardPlan, span: DaySpan) -> HeatingReport:
+def make_report(
+    past: Past, shop: Shop, plan: GuardPlan, span: DaySpan, now_us: int | None = None
+) -> HeatingReport:
     """Return the heating report of a span, held against the same days a year before.
 
     Args:
@@ -89,6 +94,7 @@ def make_report(past: Past, shop: Shop, plan: GuardPlan, span: DaySpan) -> Heati
         shop: The shop file.
         plan: The same, compiled.
         span: Which days.
+        now_us: Time now [µs], for the morning to come where the span reaches up to now; or None.
 
     Raises:
         InputError: A tariff or a meter does not fit the fuel.
@@ -100,7 +106,13 @@ def make_report(past: Past, shop: Shop, plan: GuardPlan, span: DaySpan) -> Heati
     before = None
     if _is_kept(past, earlier, zone):
         before = heating_log(winter_of(past, shop, plan, earlier.us(zone)), heat)
-    return report_of(log, before, shop.heating)
+    report = report_of(log, before, shop.heating)
+    start_us, end_us = span.us(zone)
+    if now_us is None or not start_us <= now_us < end_us:
+        return report
+    night = night_of(past, shop, plan, now_us, log.spent.loss_w_k)
+    words = Words(shop.shop.units, log.costs.currency, log.costs.digits)
+    return report._replace(ahead=mornings_ahead(night, heat, words))
 
 
 def _is_kept(past: Past, span: DaySpan, zone: str) -> bool:

@@ -90,7 +90,7 @@ def asked_document(wish: HeatWish, clock: Clock) -> tuple[dict[str, Any], int]:
         )
     with closing(SqliteStore(folder)) as store, closing(Past(store, folder)) as past:
         span = span if wish.since else since_kept(past, shop, span)
-        report = make_report(past, shop, plan_from_shop(shop), span)
+        report = make_report(past, shop, plan_from_shop(shop), span, clock.now_us())
     return document_of(report, shop), shop.heating.winter_from
 
 

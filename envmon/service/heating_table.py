@@ -153,6 +153,7 @@ def said_lines(document: Mapping[str, Any], words: Words) -> list[str]:
     """Return what follows from a log, what is missing and the cautions, as lines."""
     lines = ["", *signature_lines(document, words)]
     lines += [one["text"] for one in (*document["comparisons"][:1], *document["changes"])]
+    lines += _headed("Next morning", [one["text"] for one in document["ahead"]])
     lines += _headed("Missing", document["missing"])
     lines += _headed("Notes", document["notes"])
     lines += _headed("Cautions", document["cautions"])

@@ -1,0 +1,189 @@
+"""Tomorrow morning in words: when to start heating each bay, and whether to let it fall tonight."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, NamedTuple
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from envmon.clock import MINUTE_US, SECOND_US, us_from_datetime
+from envmon.heating.money import cost
+from envmon.heating.mornings import BayPast
+from envmon.heating.preheat import LONGEST_MIN, start_heating
+from envmon.heating.setback import Bay, Prices, allowed_setback, tonight
+from envmon.heating.warming import Aim
+from envmon.heating.words import UNKNOWN, Words, number, percent
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from envmon.heating.log import HeatShop
+    from envmon.heating.model import Floats, Winter
+    from envmon.heating.preheat import Start
+    from envmon.heating.setback import Tonight
+
+STEP_US = 5 * MINUTE_US
+AHEAD_H = 24
+
+
+class Night(NamedTuple):
+    """What is asked about the coming night.
+
+    Attributes:
+        winter: Everything known up to now; its last minute is now.
+        now_us: Time now [µs].
+        names: Bay id -> what people call it.
+        bays: Bay id -> what stands in it.
+        loss_w_k: Bay id -> its loss by the energy signature [W/K].
+    """
+
+    winter: Winter
+    now_us: int
+    names: Mapping[str, str]
+    bays: Mapping[str, Bay]
+    loss_w_k: Mapping[str, float]
+
+
+class Ahead(NamedTuple):
+    """A bay's next morning.
+
+    Attributes:
+        bay: Its id.
+        ready_us: When it is to be warm [µs].
+        start_us: When to start heating [µs]; None where nobody knows.
+        chance: Chance of being warm in time then; None likewise.
+        advice: ``hold``, ``let fall``, ``either`` or ``not known``.
+        saved_kwh: What letting it fall saves [kWh]; None where nobody knows.
+        saved: The same in money; None where no price is known.
+        text: All of it in words.
+    """
+
+    bay: str
+    ready_us: int
+    start_us: int | None
+    chance: float | None
+    advice: str
+    saved_kwh: float | None
+    saved: float | None
+    text: str
+
+
+def mornings_ahead(night: Night, shop: HeatShop, words: Words) -> tuple[Ahead, ...]:
+    """Return the next morning of each heated bay whose air is measured.
+
+    Args:
+        night: What is known.
+        shop: What the shop file says of heat.
+        words: How the shop reads it.
+    """
+    heated = {heater.bay for heater in shop.heaters}
+    heated |= {
+        bay for bay, of in night.winter.bays.items() if of.heater_on is not None
+        or of.heater_w is not None
+    }  # fmt: skip
+    return tuple(
+        _ahead(night, shop, words, bay)
+        for bay, of in night.winter.bays.items()
+        if bay in heated and of.air_c is not None
+    )
+
+
+def ready_us(now_us: int, ready_by: str, zone: str) -> int:
+    """Return when a clock time comes next [µs].
+
+    Args:
+        now_us: Time now [µs].
+        ready_by: Local time such as ``08:00``.
+        zone: The shop's time zone.
+    """
+    now = datetime.fromtimestamp(now_us // SECOND_US, ZoneInfo(zone))
+    hour, minute = (int(part) for part in ready_by.split(":"))
+    ready = now.replace(hour=hour, minute=minute, second=0, microsecond=0, fold=0)
+    if us_from_datetime(ready) <= now_us:
+        ready = (ready.replace(tzinfo=None) + timedelta(days=1)).replace(tzinfo=ready.tzinfo)
+    return us_from_datetime(ready)
+
+
+def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
+    winter, info = night.winter, shop.info
+    at_us = ready_us(night.now_us, info.ready_by, winter.zone)
+    by_min = (at_us - night.now_us) / MINUTE_US
+    of, name = winter.bays[bay], night.names.get(bay, bay)
+    if by_min > LONGEST_MIN:
+        from_us = at_us - round(LONGEST_MIN * MINUTE_US)
+        text = f"{name}: said from {_clock(from_us, winter.zone)} on, for {info.ready_by}."
+        return Ahead(bay, at_us, None, None, "not known", None, None, text)
+    outdoor = winter.outdoor_c if winter.outdoor_c is not None else np.full(winter.minutes, np.nan)
+    assert of.air_c is not None
+    past = BayPast(winter.start_us, of.air_c, outdoor, _run(of.heater_on, of.heater_w), winter.zone)
+    stands = night.bays.get(bay, Bay())
+    wanted = Aim(float(info.target), float(info.setback))
+    aim = wanted._replace(setback_c=allowed_setback(wanted, stands))
+    start = start_heating(past, aim, by_min)
+    if start is None:
+        text = f"{name}: when to start is not known, since air or outdoors is not known now."
+        return Ahead(bay, at_us, None, None, "not known", None, None, text)
+    prices = _prices(night.now_us, shop, winter.zone)
+    found = tonight(past, aim, by_min, start, stands, prices, None, night.loss_w_k.get(bay))
+    begin_us = night.now_us + round(start.wait_min) * MINUTE_US
+    text = f"{name}: {_start_words(start, begin_us, info.ready_by, aim, words, winter.zone)} "
+    saved = None if found.saved is None else float(found.saved)
+    return Ahead(
+        bay, at_us, begin_us, start.chance, found.advice, found.saved_kwh, saved,
+        text + _night_words(found, saved, words),
+    )  # fmt: skip
+
+
+def _run(heater_on: Floats | None, heater_w: Floats | None) -> Floats | None:
+    if heater_on is not None or heater_w is None:
+        return heater_on
+    run: Floats = np.where(np.isnan(heater_w), np.nan, heater_w > 0)
+    return run
+
+
+def _prices(now_us: int, shop: HeatShop, zone: str) -> Prices:
+    steps = AHEAD_H * 60 * MINUTE_US // STEP_US
+    edges = now_us + np.arange(steps + 1, dtype=np.int64) * STEP_US
+    price = cost(edges, np.zeros(steps), shop.tariffs, shop.info, zone).price_kwh
+    return Prices(price, shop.info.efficiency, shop.info.currency)
+
+
+def _start_words(
+    start: Start, begin_us: int, ready_by: str, aim: Aim, words: Words, zone: str
+) -> str:
+    goal = f"{words.temp(aim.target_c)} {words.temp_unit} by {ready_by}"
+    takes = f"{number(start.warm_min)} min" if np.isfinite(start.warm_min) else UNKNOWN
+    if not start.in_time:
+        return (
+            f"start now; {goal} is reached with a chance of {percent(start.chance)} only "
+            f"(warming takes about {takes}; {start.rests})."
+        )
+    return (
+        f"start heating at {_clock(begin_us, zone)} for {goal} with a chance of "
+        f"{percent(start.chance)} (warming takes about {takes}; {start.rests})."
+    )
+
+
+def _night_words(found: Tonight, saved: float | None, words: Words) -> str:
+    if found.advice == "hold" and found.why:
+        return f"Hold it tonight: {found.why}."
+    if found.advice == "not known" or found.saved_kwh is None:
+        return f"Hold or let fall tonight: not known, {found.rests}."
+    money = "" if saved is None else f", {words.money(abs(saved))}"
+    kwh = f"{number(abs(found.saved_kwh))} kWh{money}"
+    if found.advice == "either":
+        return f"Holding or letting it fall tonight comes to the same ({found.rests})."
+    if found.advice == "hold":
+        return f"Holding it tonight saves about {kwh} ({found.rests})."
+    low = (
+        ""
+        if found.lowest_c is None
+        else (f"; it falls to about {words.temp(found.lowest_c)} {words.temp_unit}")
+    )
+    return f"Letting it fall tonight saves about {kwh}{low} ({found.rests})."
+
+
+def _clock(at_us: int, zone: str) -> str:
+    return f"{datetime.fromtimestamp(at_us // SECOND_US, ZoneInfo(zone)):%H:%M}"

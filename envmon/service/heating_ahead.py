@@ -1,0 +1,73 @@
+"""What the coming night is asked from: the last weeks by the minute, what stands in the bays."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from envmon.clock import DAY_US, MINUTE_US
+from envmon.heating.ahead import Night
+from envmon.heating.setback import Bay
+from envmon.job.cure import cure_state
+from envmon.service.heating_read import winter_of
+from envmon.service.job_book import book_from
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from envmon.guard.plan import GuardPlan
+    from envmon.heating.model import Winter
+    from envmon.shop.models import Shop
+    from envmon.store.base import Store
+    from envmon.store.past import Past
+
+BACK_DAYS = 60
+"""So many days of mornings are looked back on."""
+COATED = frozenset({"coating", "cure"})
+"""While one of these stages is worked something coated stands in the bay."""
+
+
+def night_of(
+    past: Past, shop: Shop, plan: GuardPlan, now_us: int, loss_w_k: Mapping[str, float]
+) -> Night:
+    """Return what is known of the coming night.
+
+    Args:
+        past: Everything kept.
+        shop: The shop file.
+        plan: The same, compiled.
+        now_us: Time now [µs].
+        loss_w_k: Bay id -> its loss by the energy signature [W/K].
+
+    Raises:
+        StoreError: The live file cannot be read.
+    """
+    end = now_us // MINUTE_US * MINUTE_US
+    winter = winter_of(past, shop, plan, (end - BACK_DAYS * DAY_US, end))
+    cures = cures_in(past.store, winter, shop, now_us)
+    frost = float(shop.alarms.frost_low)
+    bays = {
+        bay.id: Bay(cures.get(bay.id, ""), frost if bay.keeps_stock else None) for bay in shop.bay
+    }
+    return Night(winter, now_us, {bay.id: bay.name for bay in shop.bay}, bays, loss_w_k)
+
+
+def cures_in(store: Store, winter: Winter, shop: Shop, now_us: int) -> dict[str, str]:
+    """Return bay id -> what cures in it: a job not yet through its cure, or a stage of coating.
+
+    Args:
+        store: Where the chain is.
+        winter: The last weeks.
+        shop: The shop file.
+        now_us: Time now [µs].
+    """
+    zone, units = shop.shop.timezone, shop.shop.units
+    found = {
+        stage.bay: "something coated"
+        for stage in winter.stages
+        if stage.to_us is None and stage.what in COATED
+    }
+    for job in book_from(store, whole=False).jobs.values():
+        cure = cure_state(job, now_us, zone, units)
+        if cure is not None and any(mark.left_s > 0 for mark in cure.milestones):
+            found[job.bay] = f"job {job.id}"
+    return found
