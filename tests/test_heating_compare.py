@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from envmon.errors import InputError
 from envmon.heating.compare import Days, compare, in_weather, said
 from envmon.heating.signature import signature
 from tests.heating_cases import carried, whiteside, winter_weather
@@ -82,6 +83,13 @@ def test_months_beyond_the_weather_that_was_seen_are_said() -> None:
     assert f"{found.beyond} of 150 days lie outside the weather of last winter." in said(
         found, "last winter"
     )
+
+
+def test_weather_in_which_nothing_is_heated_cannot_be_compared() -> None:
+    before = winter(13)
+    hot = before._replace(outdoor_c=before.outdoor_c + 60, indoor_c=None)
+    with pytest.raises(InputError, match="expects no energy"):
+        compare(before._replace(indoor_c=None), hot)
 
 
 def test_bills_of_months_can_be_compared() -> None:

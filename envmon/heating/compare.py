@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from envmon.errors import InputError
 from envmon.heating.signature import Interval, as_if_level, risen, signature
 from envmon.heating.signature_fit import reach_of
 
@@ -85,7 +86,7 @@ def compare(before: Days, after: Days, was: Signature | None = None) -> Comparis
         was: Signature of the earlier time, where there is one already.
 
     Raises:
-        InputError: One of them has too few known days.
+        InputError: The earlier time has too few known days, or expects no heat in such weather.
     """
     indoors = before.indoor_c is not None and after.indoor_c is not None
     if was is None:
@@ -99,6 +100,8 @@ def compare(before: Days, after: Days, was: Signature | None = None) -> Comparis
     actual = float(weight @ after.energy_kwh[known])
     warmer_k, for_warmer = _warmer(after, was, outdoor_c, weight)
     expected = float(weight @ was.expected(outdoor_c)) - for_warmer
+    if expected <= 0:
+        raise InputError("its signature expects no energy at all in such weather")
     half = reach_of(was.free) * _scatter(was, outdoor_c, weight)
     more = actual / expected - 1
     return Comparison(

@@ -244,6 +244,7 @@ def _kept(rows: _Rows, kind: str) -> Bools:
     """Return which days are not far off a robust fit (bisquare, from Beaton and Tukey 1974)."""
     weight = np.ones(len(rows.x))
     off = np.zeros(len(rows.x))
+    least = 1e-9 * float(np.ptp(rows.y)) + 1e-12
     for _ in range(12):
         w = rows.share * weight
         if kind == "line":
@@ -253,7 +254,7 @@ def _kept(rows: _Rows, kind: str) -> Bools:
             bend = best_bend(rows.x, rows.y, np.maximum(w, 1e-9))
             said = bend.base + bend.slope * np.minimum(rows.x - bend.change_c, 0)
         off = (rows.y - said) * np.sqrt(rows.share)
-        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-12
+        scale = 1.4826 * float(np.median(np.abs(off))) + least
         weight = np.clip(1 - (off / (BISQUARE * scale)) ** 2, 0, 1) ** 2
     return np.abs(off) <= APART * scale
 

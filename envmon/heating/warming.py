@@ -94,8 +94,9 @@ class PastMornings:
         air_c, outdoor_c = self._past.air_c[rows], self._past.outdoor_c[rows]
         left_c = outdoor_c + (air_c - outdoor_c) * np.exp(-waits_min / 60 / self._fades_h)
         floor_c = np.minimum(air_c, self._aim.setback_c)
-        day_c = np.array([np.nanmean(self._past.air_c[max(0, r - 1440) : r + 1]) for r in rows])
-        return self._minutes(np.maximum(left_c, floor_c), outdoor_c, day_c)
+        unique, back = np.unique(rows, return_inverse=True)
+        days = [np.nanmean(self._past.air_c[max(0, row - 1440) : row + 1]) for row in unique]
+        return self._minutes(np.maximum(left_c, floor_c), outdoor_c, np.array(days)[back])
 
     def ratios(self, mornings: Sequence[Morning], lead_min: float) -> Floats:
         """Return what mornings took over what is foreseen of them, each one left out."""
