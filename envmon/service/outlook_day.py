@@ -152,7 +152,7 @@ def _begins(free: Values, stage: StagePlan, courses: Courses) -> Values:
         return free
     holds = np.minimum.reduce(room) >= 0
     settled = _held_for(holds, round(stage.settle_us / MINUTE_US))
-    late = np.arange(settled.shape[1])[None, :] < free[:, None]
+    late = np.arange(settled.shape[1])[None, :] < np.floor(free)[:, None]
     begins = first_run(settled & ~late, 1)
     return np.where(free >= AHEAD_MIN, free, np.maximum(begins, free))
 

@@ -66,6 +66,10 @@ class Outlooks:
         self._changed = False
         self._trouble = ""
 
+    def hasten(self) -> None:
+        """Work out at the next turn."""
+        self._due_s = 0.0
+
     def turn(self, timeout_s: float) -> bool:
         """Work out and publish when it is due; return whether it was."""
         self._link.take(timeout_s)

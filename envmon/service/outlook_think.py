@@ -177,9 +177,9 @@ class Thinker:
         highs = [limit.high for limit in stage.limits if limit.quantity == "rel_hum_pct"]
         high = next((high for high in highs if np.isfinite(high)), None)
         wish = Wish(rel_hum_high_pct=high)
-        found = advice(
-            self.facts[scene.bay], scene.frame, wish, scene.context, self.shop.shop.units
-        )
+        facts, units = self.facts[scene.bay], self.shop.shop.units
+        zone = self.shop.shop.timezone
+        found = advice(facts, scene.frame, wish, scene.context, units, zone)
         return tuple(one.text for one in found)
 
 

@@ -1,0 +1,173 @@
+"""What is said of a bay: which stage, what advice, and nothing where nothing is known."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+import numpy as np
+import pytest
+
+from envmon.clock import HOUR_US, ManualClock
+from envmon.errors import InputError, StoreError
+from envmon.facts import NewEvent
+from envmon.outlook.learning import fit_hall
+from envmon.service.outlook_command import outlook_json, outlook_lines, shop_outlook
+from envmon.service.outlook_learn import Learner
+from envmon.service.outlook_read import air_spaces, frames_between, priors_of
+from envmon.store.sqlite import SqliteStore
+from tests.boards_support import NOW_US
+from tests.outlook_live_support import (
+    SHARED,
+    TEXT,
+    fill,
+    foreseen,
+    minute_of,
+    past_of,
+    shop_of,
+    thinker_of,
+)
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+ZONE = "America/Anchorage"
+
+
+def test_rows_are_the_readings_of_their_minutes(tmp_path: Path) -> None:
+    fill(tmp_path, 3)
+    thinker = thinker_of()
+    with past_of(tmp_path) as past:
+        frame = thinker.look(past, NOW_US)["north"]
+    back = np.arange(179, -1, -1)
+    expected = np.array([minute_of(int(minutes)) for minutes in back])
+    assert frame["air_temp_c"][-180:] == pytest.approx(expected[:, 0], abs=5e-4)
+    assert frame["rel_hum_pct"][-180:] == pytest.approx(expected[:, 1], abs=5e-4)
+    assert np.isnan(frame["air_temp_c"][:-181]).all()
+    assert frame.stage[-1] == "drying"
+    assert set(frame.stage[-46:-26]) == {"wash"}
+
+
+def test_bays_of_one_air_are_neighbours(tmp_path: Path) -> None:
+    fill(tmp_path, 3, NOW_US, ("north", "south"))
+    shop = shop_of(SHARED)
+    assert air_spaces(shop) == [("north", "south")]
+    assert air_spaces(shop_of()) == [("north",), ("south",)]
+    thinker = thinker_of(SHARED)
+    with past_of(tmp_path) as past:
+        span = (NOW_US - HOUR_US, NOW_US)
+        frames = frames_between(past, shop, thinker.plan, span)
+    assert frames["north"].shared_c == pytest.approx(frames["south"]["air_temp_c"])
+
+
+def test_after_a_wash_the_wall_tells_when_it_will_be_dry_enough(tmp_path: Path) -> None:
+    fill(tmp_path, 8)
+    state = foreseen(tmp_path, thinker_of())["north"]
+    assert state.known
+    assert state.guessing
+    assert state.about is not None
+    assert state.about.turns == "enters"
+    assert "fit" in state.about.text
+    fan = next(fan for fan in state.fans if fan.quantity == "rel_hum_pct")
+    assert len(fan.t_ms) == len(fan.low) == len(fan.middle) == len(fan.high)
+    assert all(
+        low <= mid <= high for low, mid, high in zip(fan.low, fan.middle, fan.high, strict=True)
+    )
+    assert [(step.stage, step.status) for step in state.day][:2] == [
+        ("drying", "active"), ("polish", "todo"),
+    ]  # fmt: skip
+
+
+def test_nothing_is_foreseen_of_a_bay_that_is_silent(tmp_path: Path) -> None:
+    fill(tmp_path, 8, NOW_US - HOUR_US)
+    states = foreseen(tmp_path, thinker_of())
+    for state in states.values():
+        assert not state.known
+        assert (state.about, state.stages, state.fans, state.advice) == (None, (), (), ())
+
+
+def test_no_draught_is_advised_beside_a_coating(tmp_path: Path) -> None:
+    fill(tmp_path, 8, NOW_US, ("north", "south"))
+    alone = foreseen(tmp_path, thinker_of(SHARED))["north"]
+    store = SqliteStore(tmp_path)
+    store.add_events([NewEvent(NOW_US, "stage_started", "south", {"stage": "coating"})])
+    store.close()
+    beside = foreseen(tmp_path, thinker_of(SHARED), NOW_US + 60_000_000)["north"]
+    assert beside.advice == ()
+    apart = foreseen(tmp_path, thinker_of(TEXT), NOW_US + 60_000_000)["north"]
+    assert len(apart.advice) == len(alone.advice)
+
+
+def test_a_bay_that_cannot_be_worked_out_takes_no_other_with_it(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    fill(tmp_path, 3, NOW_US, ("north", "south"))
+    thinker = thinker_of()
+    broken = msgspec.structs.replace(thinker.facts["north"], trust={})
+    thinker.facts = {**thinker.facts, "north": broken}
+    assert set(foreseen(tmp_path, thinker)) == {"south"}
+    assert "cannot foresee north" in caplog.text
+
+
+def test_learning_is_due_at_first_at_night_and_while_guessing(tmp_path: Path) -> None:
+    fill(tmp_path, 2)
+    thinker = thinker_of()
+    learner = Learner(thinker, ZONE)
+    made: list[int] = []
+
+    def turn(at_us: int) -> None:
+        with past_of(tmp_path) as past:
+            learner.turn(past, thinker.look(past, at_us), at_us)
+        learner.wait()
+        if learner._tried_us not in made:
+            made.append(learner._tried_us or 0)
+
+    for hours in (0, 1, 2, 3):
+        turn(NOW_US + hours * HOUR_US)
+    assert made == [NOW_US, NOW_US + 2 * HOUR_US]
+    known = {b: msgspec.structs.replace(f, guessing=False) for b, f in thinker.facts.items()}
+    thinker.facts = known
+    for hours in (6, 12):  # 20:05 and 02:05
+        turn(NOW_US + hours * HOUR_US)
+    assert len(made) == 2
+    turn(NOW_US + 13 * HOUR_US)  # 03:05
+    assert made[-1] == NOW_US + 13 * HOUR_US
+
+
+def test_too_short_a_history_takes_nothing_learned_away(tmp_path: Path) -> None:
+    fill(tmp_path, 3)
+    thinker = thinker_of()
+    with past_of(tmp_path) as past:
+        frames = frames_between(past, thinker.shop, thinker.plan, (NOW_US - 3 * HOUR_US, NOW_US))
+        found = fit_hall({"north": frames["north"]}, {"north": priors_of(thinker.shop)["north"]})
+        assert found["north"].guessing
+        known = msgspec.structs.replace(
+            thinker.facts["north"], guessing=False, made_us=NOW_US - 48 * HOUR_US
+        )
+        thinker.facts = {**thinker.facts, "north": known}
+        learner = Learner(thinker, ZONE)
+        learner.turn(past, frames, NOW_US)
+        learner.wait()
+        learner.turn(past, frames, NOW_US)
+    assert not thinker.facts["north"].guessing
+
+
+def test_command_tells_what_is_foreseen_and_what_is_a_guess(tmp_path: Path) -> None:
+    path = tmp_path / "shop.toml"
+    path.write_text(TEXT + f'\n[store]\nfolder = "{tmp_path}"\n', encoding="utf-8")
+    with pytest.raises(StoreError, match="no data"):
+        shop_outlook(path)
+    fill(tmp_path, 8)
+    clock = ManualClock(NOW_US)
+    report = shop_outlook(path, None, clock)
+    text = "\n".join(outlook_lines(report))
+    assert "North bay: a guess still, from usual bays" in text
+    assert "South bay: a guess still" in text
+    assert "nothing is foreseen: air or humidity is missing or old" in text
+    assert "learned: nothing yet" in text
+    document = msgspec.json.decode(outlook_json(report))
+    assert document["bays"]["north"]["outlook"]["known"]
+    assert document["bays"]["north"]["learned"]["constants"] == {}
+    assert list(shop_outlook(path, "south", clock).bays) == ["south"]
+    with pytest.raises(InputError, match="bay is 'east'"):
+        shop_outlook(path, "east", clock)
