@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import socket
 import subprocess
 import sys
 import time
@@ -14,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from tests.benchmarks.broker_trials import free_port
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
@@ -21,12 +22,6 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.broker
 SPEED, HOURS = 240, 2.5
 """Two and a half hours of the simulated day in 38 real seconds."""
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @dataclass

@@ -24,6 +24,7 @@ import envmon_sensors
 from envmon.clock import ScaledClock
 from envmon_sensors.nodes import KINDS
 from envmon_sensors.scenario import demo_start_us
+from tests.benchmarks.broker_trials import free_port
 
 pytestmark = [
     pytest.mark.broker,
@@ -37,12 +38,6 @@ def wait_until(condition: Callable[[], bool], what: str, seconds: float = 30.0) 
     while not condition():
         assert time.monotonic() < deadline, f"timed out waiting for {what}"
         poll.wait(0.02)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def listening(port: int) -> bool:

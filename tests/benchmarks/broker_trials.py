@@ -6,7 +6,10 @@ Each trial takes a port, does one thing and returns what came out as a cell of a
 from __future__ import annotations
 
 import contextlib
+import functools
+import itertools
 import queue
+import random
 import socket
 import subprocess
 import sys
@@ -100,12 +103,33 @@ def client(port: int, topic: str, name: str, *flags: str) -> Iterator[Client]:
         one.kill()
 
 
+@functools.cache
+def own_ports() -> tuple[socket.socket, Iterator[int]]:
+    """Return a hundred ports that no other run of tests takes, and what keeps them: the first.
+
+    They lie below those that the system gives to clients and to port 0, 32768 to 60999 (ip(7)):
+    between looking for a port and listening on it nobody else gets it.
+    """
+    firsts = range(12_000, 32_000, 100)
+    for first in random.SystemRandom().sample(firsts, len(firsts)):
+        keeper = socket.socket()
+        try:
+            keeper.bind(("127.0.0.1", first))
+        except OSError:
+            keeper.close()
+            continue
+        return keeper, itertools.cycle(range(first + 1, first + 100))
+    raise RuntimeError("every hundred of ports is in use; end other runs of the tests")
+
+
 def free_port() -> int:
-    """Return a TCP port that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """Return a TCP port that is free, and that nobody else in these tests is given soon."""
+    _, ports = own_ports()
+    for port in itertools.islice(ports, 99):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise RuntimeError("all 99 ports of this run are in use")
 
 
 def publish(port: int, topic: str, payloads: list[str], version: str = "311") -> bool:
