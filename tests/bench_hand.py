@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Page
 
 ALASKA = ZoneInfo("America/Anchorage")
-START_S = 60.0
+START_S = 120.0
 NEXT = '[data-part="next"] button.next:not([aria-disabled="true"], [data-result="high_spot"])'
 PHASE_AFTER = {
     "apply": "flashing due overdue", "level": "levelled", "wipe": "wiped", "inspect": "done",
@@ -86,7 +86,7 @@ class HandDemo:
         log = (self.folder.parent / "demo.txt").read_text("utf-8")
         raise AssertionError(f"not within {seconds} s: {what}; the demo said:\n{log[-2_000:]}")
 
-    def wait_until_clock(self, clock: str, seconds: float = 90.0) -> None:
+    def wait_until_clock(self, clock: str, seconds: float = 180.0) -> None:
         self.wait_for(f"{clock} on the shop's clock", seconds, lambda: self.clock() >= clock)
 
     @property
@@ -119,7 +119,7 @@ def hand_demo(folder: Path, begin: str, speed: float) -> Iterator[HandDemo]:
         yield demo
     finally:
         process.terminate()
-        process.wait(timeout=30)
+        process.wait(timeout=60)
 
 
 class BenchHand:

@@ -38,7 +38,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 CHROMIUM_ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 TV = {"width": 1920, "height": 1080}
 PHONE = {"width": 390, "height": 844}
-PATIENCE_MS = 20_000
+PATIENCE_MS = 60_000
 
 SHOP = """
 [shop]
@@ -137,6 +137,8 @@ class Stand:
     _also: dict[str, bytes] = field(default_factory=dict)
     _mute: threading.Event = field(default_factory=threading.Event)
     _end: threading.Event = field(default_factory=threading.Event)
+    # Held while something is said: what was said before must not come after what is said now.
+    _turn: threading.RLock = field(default_factory=threading.RLock)
 
     @property
     def url(self) -> str:
@@ -152,22 +154,26 @@ class Stand:
 
     def say(self, *states: BayState) -> None:
         """Publish states now, and again until something else is said of the bay."""
-        self._states |= {state.bay: state for state in states}
-        self._send()
+        with self._turn:
+            self._states |= {state.bay: state for state in states}
+            self._send()
 
     def say_alarms(self, alarms: ShopAlarms) -> None:
         """Publish the shop's alarms now, and again until something else is said of them."""
-        self._alarms = alarms
-        self._send()
+        with self._turn:
+            self._alarms = alarms
+            self._send()
 
     def say_also(self, texts: dict[str, bytes]) -> None:
         """Publish texts by topic now, and again until something else is said on the topic."""
-        self._also |= texts
-        self._send()
+        with self._turn:
+            self._also |= texts
+            self._send()
 
     def forget(self, bay: str) -> None:
         """Say nothing of a bay any more."""
-        del self._states[bay]
+        with self._turn:
+            del self._states[bay]
 
     def say_kept(self, state: BayState) -> None:
         """Hand over a state as the broker does that had kept it."""
@@ -175,9 +181,10 @@ class Stand:
 
     def beat(self, state: str, text: str) -> None:
         """Let the watch say how it is, and nothing after that."""
-        self._mute.set()
         beat = {"state": state, "at": None, "text": text}
-        self.feed.take(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
+        with self._turn:
+            self._mute.set()
+            self.feed.take(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
 
     def age_s(self, bay: str) -> float:
         """Return how long ago a bay was spoken of [s]."""
@@ -187,27 +194,29 @@ class Stand:
 
     def mute(self, *, on: bool = True) -> None:
         """Let the watch fall silent, or speak again."""
-        if on:
-            self._mute.set()
-        else:
-            self._mute.clear()
-            self._send()
+        with self._turn:
+            if on:
+                self._mute.set()
+            else:
+                self._mute.clear()
+                self._send()
 
     def _send(self) -> None:
         now = iso_from_us(self.boards.clock.now_us())
         beat = {"state": "up", "at": now, "text": ""}
         self.feed.take(HEARTBEAT_TOPIC, msgspec.json.encode(beat))
-        for bay, state in list(self._states.items()):
+        for bay, state in self._states.items():
             self.feed.take(f"envmon/{bay}/state", msgspec.json.encode(state))
-        for topic, text in list(self._also.items()):
+        for topic, text in self._also.items():
             self.feed.take(topic, text)
         if self._alarms is not None:
             self.feed.take(ALARMS_TOPIC, msgspec.json.encode(self._alarms))
 
     def _repeat(self) -> None:
         while not self._end.wait(0.5):
-            if not self._mute.is_set():
-                self._send()
+            with self._turn:
+                if not self._mute.is_set():
+                    self._send()
 
     @contextmanager
     def serving(self) -> Iterator[Stand]:
@@ -228,7 +237,7 @@ class Stand:
             server.should_exit = True
             self._end.set()
             for thread in threads:
-                thread.join(15)
+                thread.join(60)
             assert not any(thread.is_alive() for thread in threads)
 
 

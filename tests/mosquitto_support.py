@@ -34,7 +34,7 @@ NEEDS_MOSQUITTO = [
 def wait_until(
     condition: Callable[[], object],
     what: str,
-    timeout_s: float = 20.0,
+    timeout_s: float = 60.0,
     meanwhile: Callable[[], object] | None = None,
 ) -> None:
     """Return when the condition holds; do ``meanwhile`` (or pause a moment) until then."""
