@@ -23,6 +23,7 @@ from tests.boards_support import (
     shop_text,
     stand_of,
 )
+from tests.mosquitto_support import wait_until
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -49,9 +50,11 @@ def address(stand: Stand, from_us: int, to_us: int, **more: str) -> str:
 
 
 @contextmanager
-def drawn(browser: Browser, address: str, size: Any = None, scheme: str = "dark") -> Iterator[Page]:
+def drawn(
+    browser: Browser, address: str, size: Any = None, scheme: str = "dark", *, clock: bool = False
+) -> Iterator[Page]:
     """Open the board and wait for its lines."""
-    with page_of(browser, address, size, scheme) as page:
+    with page_of(browser, address, size, scheme, clock=clock) as page:
         page.wait_for_selector(DRAWN, state="attached")
         page.evaluate("document.fonts.ready")
         yield page
@@ -221,17 +224,22 @@ def test_dragging_a_span_asks_for_finer_data(told: Stand, browser: Browser) -> N
 
 
 def test_the_wheel_zooms_about_the_pointer_and_asks_once(told: Stand, browser: Browser) -> None:
-    with drawn(browser, address(told, DAY_START_US, NOW_US)) as page:
+    with drawn(browser, address(told, DAY_START_US, NOW_US), clock=True) as page:
         requests: list[str] = []
         page.on(
             "request", lambda request: requests.append(request.url) if is_history(request) else None
         )
+        page.evaluate("window.turns = 0; addEventListener('wheel', () => { window.turns += 1; })")
         x = chart_box(page)["x"] + 700  # a whole pixel, as a pointer has it
         at_us = round(page.evaluate("window.envmon.history.chart.time(700)") * 1000)
         page.mouse.move(x, chart_box(page)["y"] + 400)
         before = page.evaluate("window.envmon.history.answer.step_s")
+        # The page's clock stands until all turns have come, however slowly.
+        page.clock.pause_at(page.evaluate("Date.now() / 1000 + 1"))
         for _ in range(6):
             page.mouse.wheel(0, -200)
+        wait_until(lambda: page.evaluate("window.turns") == 6, "six turns of the wheel")
+        page.clock.resume()
         wait_step(page, before)
         assert x_of(page, at_us) == pytest.approx(x, abs=1)
         from_us, to_us = shown_span_us(page)

@@ -83,9 +83,11 @@ def test_verdict_and_air_are_readable_from_six_metres(
 def test_reasons_are_readable_from_three_metres(stand: Stand, browser: Browser) -> None:
     stand.say(live_state(stand.plan, "north", "coating", [COLD] * 10))
     with page_of(browser, stand.url + "/bay/north") as page:
-        wait_text(page, card("north", "verdict"), "UNFIT")
-        script = "all => all.map(p => parseFloat(getComputedStyle(p).fontSize))"
-        sizes = page.eval_on_selector_all(card("north", "reasons") + " p", script)
+        # Waited for and measured in one step: the page may draw or load itself anew between two.
+        script = """reasons => document.querySelector(reasons + ".unfit")
+          && [...document.querySelectorAll(reasons)].map(
+            p => parseFloat(getComputedStyle(p).fontSize))"""
+        sizes = page.wait_for_function(script, arg=card("north", "reasons") + " p").json_value()
         assert sizes
         assert min(sizes) * 0.7 >= min_character_px(3.0)
 
