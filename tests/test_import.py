@@ -10,6 +10,9 @@ from __future__ import annotations
 import gzip
 import hashlib
 from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -28,7 +31,7 @@ from envmon.units import convert
 from tests.transfer_support import HEADER, NOW_US, Bench, reasons
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from envmon.service.import_report import Tally
 
 T = "2026-01-27T08:00:00Z"
 T_US = us_from_datetime(datetime(2026, 1, 27, 8, tzinfo=UTC))
@@ -421,6 +424,15 @@ def many_rows(count: int) -> list[str]:
     return rows
 
 
+@cache
+def in_one_piece(ends: str) -> tuple[Tally, list[Reading]]:
+    """Return what becomes of the rows, taken in one piece."""
+    with TemporaryDirectory() as folder:
+        bench = Bench(Path(folder))
+        bench.watched()
+        return bench.take(ends.join([HEADER, *many_rows(300)])).tally, bench.kept()
+
+
 @settings(deadline=None, max_examples=15)
 @given(size=st.integers(64, 5_000), ends=st.sampled_from(["\n", "\r\n"]))
 def test_where_the_file_is_cut_changes_nothing(
@@ -428,18 +440,16 @@ def test_where_the_file_is_cut_changes_nothing(
 ) -> None:
     """Streaming equals batch: readings, counts and line numbers are those of one piece."""
     rows = many_rows(300)
-    whole, cut = (Bench(tmp_path_factory.mktemp("shop")) for _ in range(2))
-    whole.watched()
+    tally, kept = in_one_piece(ends)
+    cut = Bench(tmp_path_factory.mktemp("shop"))
     cut.watched()
-    text = ends.join([HEADER, *rows])
-    expected = whole.take(text)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(import_lines, "PIECE_BYTES", size)
-        found = cut.take(text)
-    assert found.tally == expected.tally
+        found = cut.take(ends.join([HEADER, *rows]))
+    assert found.tally == tally
     bad = [n + 2 for n, row in enumerate(rows) if row.endswith(",bad")]
     assert reasons(found) == {"value is no finite number such as 21.5": (len(bad), bad[:5])}
-    assert cut.kept() == whole.kept()
+    assert cut.kept() == kept
 
 
 def test_a_line_without_end_does_not_fill_the_memory(
