@@ -88,6 +88,15 @@ def test_how_late_a_panel_is_covers_no_word(shop: Stand, browser: Browser) -> No
         assert beside or below, (one, other)
 
 
+def test_more_in_flight_than_the_person_set_is_said(shop: Stand, browser: Browser) -> None:
+    """It is taken all the same: a panel that is wet needs its clock."""
+    say_bench(shop, bench(msgspec.structs.replace(coating(), in_flight=2)))
+    with page_of(browser, shop.url + "/bench/north", PHONE) as page:
+        wait_text(page, '[data-part="clocks"] .count', "3 of 2: 1 too many, level first")
+        say_bench(shop, bench(coating()))
+        wait_text(page, '[data-part="clocks"] .count', "3 of 3: full")
+
+
 def test_a_stage_without_a_job_is_chosen(shop: Stand, browser: Browser) -> None:
     say_bench(shop, bench(None))
     said = '[data-said="stage"]'

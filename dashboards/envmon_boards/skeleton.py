@@ -153,7 +153,7 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
 
 def bottom_bar(size: WallSize) -> Any:
     """Return the caution, and from how far the large characters can be read."""
-    short = "" if size.reach_m >= size.wanted_m - 0.05 else f", {size.wanted_m:g} m asked for"
+    short = "" if size.reach_m >= size.wanted_m - 0.05 else f", {size.wanted_m:.1f} m asked for"
     reach = f"Verdict readable from {size.reach_m:.1f} m{short} (20 arc minutes, 32-inch screen)"
     return html.Footer([html.Span(CAUTION), html.Span(reach)], className="bottom")
 

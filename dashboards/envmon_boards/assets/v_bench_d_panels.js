@@ -76,8 +76,9 @@
     const panels = job ? flying(job) : [];
     box.hidden = !panels.length;
     text(sub(box, "h2", "title"), "In flight");
-    const full = job && job.flying >= job.in_flight;
-    text(sub(box, "p", "count"), job ? `${job.flying} of ${job.in_flight}${full ? ": full" : ""}` : "");
+    const over = job ? job.flying - job.in_flight : 0;
+    const word = over > 0 ? `: ${over} too many, level first` : over === 0 ? ": full" : "";
+    text(sub(box, "p", "count"), job ? `${job.flying} of ${job.in_flight}${word}` : "");
     keep(sub(box, "div", "clock-list"), panels, (panel) => panel.id, () => make("div", "clock", ""),
       (one, panel) => drawClock(one, panel, view));
   }
