@@ -1,6 +1,6 @@
 """Run time from the temperature curve, against what the simulated heaters truly did.
 
-Limits are set beside what was measured over 70 days (``envmon/heating/curve.py``): wide enough for
+Limits are set beside what was measured over 126 days (``envmon/heating/curve.py``): wide enough for
 other weeks, narrow enough that a curve without its parts (lag, doors, disturbances) fails.
 """
 
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pytest
 
-from envmon.heating.curve import ERROR_SHARE, inferred_share
+from envmon.heating.curve import COARSE_ERROR_SHARE, ERROR_SHARE, inferred_share
 from envmon.heating.model import BayMinutes
 from envmon.heating.runtime import run_share
 from envmon_sensors.scenario import BAYS
@@ -35,13 +35,18 @@ def daily_h(share: Floats) -> Floats:
     return hours
 
 
+def shared(air_c: Floats, door: Floats | None = None) -> Floats:
+    found = inferred_share(air_c, door)
+    assert found is not None
+    return found.share
+
+
 def errors(truth: Truth, *, door: bool) -> Floats:
     """Return the relative error of each bay's days."""
     found = []
     for bay in BAYS:
         minutes = truth.bays[bay]
-        share = inferred_share(minutes.air_c, minutes.door if door else None)
-        assert share is not None
+        share = shared(minutes.air_c, minutes.door if door else None)
         assert ((share >= 0) & (share <= 1)).all()
         found.append(daily_h(share) / daily_h(minutes.run) - 1)
     return np.concatenate(found)
@@ -51,27 +56,26 @@ def errors(truth: Truth, *, door: bool) -> Floats:
 def test_a_day_is_within_ten_per_cent_where_the_door_is_known(truth: Truth) -> None:
     error = np.abs(errors(truth, door=True))
     assert len(error) == 2 * DAYS
-    assert np.mean(error < 0.10) >= 0.9
-    assert np.median(error) < 0.07
+    assert np.mean(error < 0.10) >= 0.95
+    assert np.median(error) < 0.035
     assert np.quantile(error, 0.8) < ERROR_SHARE
-    assert error.max() < 0.2
+    assert error.max() < 0.15
 
 
 @pytest.mark.timeout(400)
 def test_most_days_are_within_ten_per_cent_without_the_door(truth: Truth) -> None:
     error = np.abs(errors(truth, door=False))
-    assert np.mean(error < 0.10) >= 0.8
-    assert np.median(error) < 0.08
+    assert np.mean(error < 0.10) >= 0.9
+    assert np.median(error) < 0.035
     assert np.quantile(error, 0.8) < ERROR_SHARE
 
 
 @pytest.mark.timeout(400)
-def test_whole_span_is_within_eight_per_cent(truth: Truth) -> None:
+def test_whole_span_is_within_five_per_cent(truth: Truth) -> None:
     for bay in BAYS:
         minutes = truth.bays[bay]
-        share = inferred_share(minutes.air_c, minutes.door)
-        assert share is not None
-        assert share.sum() == pytest.approx(minutes.run.sum(), rel=0.08)
+        share = shared(minutes.air_c, minutes.door)
+        assert share.sum() == pytest.approx(minutes.run.sum(), rel=0.05)
 
 
 @pytest.mark.timeout(400)
@@ -81,12 +85,23 @@ def test_lost_samples_cost_little_and_a_gap_is_unknown(truth: Truth) -> None:
     air_c = minutes.air_c.copy()
     air_c[np.random.default_rng(3).random(len(air_c)) < 0.003] = np.nan
     air_c[5_000:5_180] = np.nan
-    share = inferred_share(air_c, minutes.door)
-    assert share is not None
+    share = shared(air_c, minutes.door)
     assert np.flatnonzero(np.isnan(share)).tolist() == list(range(5_000, 5_180))
     whole = [day for day in range(DAYS) if day != 3]
     error = np.abs(daily_h(share)[whole] / daily_h(minutes.run)[whole] - 1)
-    assert np.mean(error < 0.10) >= 0.85
+    assert np.mean(error < 0.10) >= 0.9
+
+
+@pytest.mark.timeout(400)
+def test_coarse_sensors_cost_accuracy_and_say_so(truth: Truth) -> None:
+    """Minute means rounded to 0.1 K, as from a sensor of such steps without noise."""
+    for bay in BAYS:
+        minutes = truth.bays[bay]
+        found = inferred_share(np.round(minutes.air_c, 1), minutes.door)
+        if found is not None:
+            error = np.abs(daily_h(found.share) / daily_h(minutes.run) - 1)
+            assert np.quantile(error, 0.8) < found.error_share
+            assert found.error_share == COARSE_ERROR_SHARE
 
 
 @pytest.mark.timeout(400)
@@ -99,7 +114,7 @@ def test_a_state_that_falls_silent_is_followed_by_the_curve(truth: Truth) -> Non
     assert run.kind == "measured"
     assert not run.inferred[: 11 * 1440].any()
     assert run.inferred[11 * 1440 :].all()
-    assert 0.0 < run.error_share < 0.1
+    assert 0.0 < run.error_share < 0.06
     error = daily_h(run.share)[11:] / daily_h(minutes.run)[11:] - 1
     assert np.abs(error).max() < 0.1
     alone = run_share(BayMinutes(minutes.air_c, None, None, minutes.door))
@@ -166,9 +181,8 @@ OTHERS = (
 @pytest.mark.parametrize("hall", OTHERS, ids=str)
 def test_other_bays_and_slower_heaters(hall: Hall) -> None:
     air_c, ran = lived(hall)
-    share = inferred_share(air_c)
-    assert share is not None
-    error = np.abs(daily_h(share)[1:] / daily_h(ran)[1:] - 1)
+    share = shared(air_c)
+    error = np.abs(daily_h(share)[2:] / daily_h(ran)[2:] - 1)  # the bay's own past settles in
     assert np.quantile(error, 0.8) < 0.05
     assert error.max() < 0.10
 

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from envmon.heating.curve import ERROR_SHARE, inferred_share
+from envmon.heating.curve import inferred_share
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from envmon.heating.curve import Inferred
     from envmon.heating.model import BayMinutes, Floats, Kind
     from envmon.shop.heat import Heater
 
@@ -57,10 +58,10 @@ def run_share(bay: BayMinutes, heater: Heater | None = None) -> RunTime:
     if curve is None:
         return _as_said(bay, said)
     if said is None:
-        return RunTime(curve, "inferred", ERROR_SHARE, np.isfinite(curve))
+        return RunTime(curve.share, "inferred", curve.error_share, np.isfinite(curve.share))
     factor, error = _held_against(curve, said)
-    share = np.where(np.isnan(said), np.minimum(curve * factor, 1.0), said)
-    inferred = np.isnan(said) & np.isfinite(curve)
+    share = np.where(np.isnan(said), np.minimum(curve.share * factor, 1.0), said)
+    inferred = np.isnan(said) & np.isfinite(curve.share)
     return RunTime(share, "inferred" if missing > 0.5 else "measured", error, inferred)
 
 
@@ -73,15 +74,15 @@ def _as_said(bay: BayMinutes, said: Floats | None) -> RunTime:
     return RunTime(said, "measured", 0.0, np.zeros(len(said), bool))
 
 
-def _held_against(curve: Floats, said: Floats) -> tuple[float, float]:
+def _held_against(curve: Inferred, said: Floats) -> tuple[float, float]:
     """Return by what the curve is to be multiplied, and its error then, from days with both."""
-    whole = len(curve) // _DAY * _DAY
-    days, known = (part[:whole].reshape(-1, _DAY) for part in (curve, said))
+    whole = len(said) // _DAY * _DAY
+    days, known = (part[:whole].reshape(-1, _DAY) for part in (curve.share, said))
     both = np.isfinite(days) & np.isfinite(known)
     ran = np.where(both, known, 0.0).sum(axis=1)
     usable = (both.mean(axis=1) > 0.9) & (ran > _LEAST_MIN)
     if usable.sum() < _LEAST_DAYS:
-        return 1.0, ERROR_SHARE
+        return 1.0, curve.error_share
     ratio = np.where(both, days, 0.0).sum(axis=1)[usable] / ran[usable]
     middle = float(np.median(ratio))
     if not 0.5 < middle < 2:
