@@ -17,8 +17,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from tests.benchmarks.broker_trials import free_port
 from tests.boards_support import PATIENCE_MS
-from tests.test_demo import free_port
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
