@@ -183,7 +183,8 @@ class Scores:
         lead = int(np.searchsorted(LEADS_MIN, lead_min))
         off: dict[str, list[Any]] = {which: [] for which in (*BASELINES, "ours", "inside")}
         for row in self.rows:
-            chosen = np.isfinite(row["came"][name][lead])
+            # Where a sensor is silent now, nothing is foreseen of it.
+            chosen = np.isfinite(row["came"][name][lead]) & np.isfinite(row["said"][name][0, lead])
             if after_wash is not None:
                 chosen &= (row["situation"] <= AFTER_WASH) == after_wash
             if bay is not None and row["bay"] != bay:
