@@ -50,7 +50,7 @@ class HandDemo:
     folder: Path
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(self.url + path, timeout=5) as answer:
+        with urllib.request.urlopen(self.url + path, timeout=30) as answer:
             return json.load(answer)
 
     def post(self, path: str, body: dict[str, Any]) -> tuple[int, Any]:
@@ -61,7 +61,7 @@ class HandDemo:
             {"Content-Type": "application/json", "Origin": self.url},
         )
         try:
-            with urllib.request.urlopen(request, timeout=10) as answer:
+            with urllib.request.urlopen(request, timeout=30) as answer:
                 return answer.status, json.load(answer)
         except urllib.error.HTTPError as error:
             return error.code, json.load(error)
@@ -78,7 +78,7 @@ class HandDemo:
             assert self.process.poll() is None, "the demo has ended"
             try:
                 found = true()
-            except (urllib.error.URLError, ConnectionError, KeyError):
+            except (urllib.error.URLError, ConnectionError, TimeoutError, KeyError):
                 found = None
             if found:
                 return found

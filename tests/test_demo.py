@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-pytestmark = pytest.mark.broker
+pytestmark = [pytest.mark.broker, pytest.mark.long]
 SPEED, HOURS = 240, 2.5
 """Two and a half hours of the simulated day in 38 real seconds."""
 
@@ -32,7 +32,7 @@ class Demo:
     url: str
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(self.url + path, timeout=5) as answer:
+        with urllib.request.urlopen(self.url + path, timeout=30) as answer:
             return json.load(answer)
 
     def post(self, path: str, body: dict[str, Any]) -> Any:
@@ -41,7 +41,7 @@ class Demo:
             json.dumps(body).encode(),
             {"Content-Type": "application/json", "Origin": self.url},
         )
-        with urllib.request.urlopen(request, timeout=5) as answer:
+        with urllib.request.urlopen(request, timeout=30) as answer:
             return json.load(answer)
 
     def until(self, what: str, seconds: float, true: Callable[[dict[str, Any]], bool]) -> None:
@@ -53,7 +53,7 @@ class Demo:
                 seen = self.get("/api/v1/bays")["bays"]
                 if true(seen):
                     return
-            except (urllib.error.URLError, ConnectionError, KeyError):
+            except (urllib.error.URLError, ConnectionError, TimeoutError, KeyError):
                 seen = "no answer"
             assert self.process.poll() is None, "the demo has ended"
             time.sleep(0.05)
@@ -70,7 +70,7 @@ def demo(tmp_path: Path) -> Iterator[Demo]:
     )  # fmt: skip
     yield Demo(process, f"http://127.0.0.1:{port}")
     process.terminate()
-    process.communicate(timeout=30)
+    process.communicate(timeout=60)
 
 
 def coating(state: dict[str, Any]) -> str:

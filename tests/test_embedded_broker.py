@@ -64,7 +64,7 @@ def port() -> Iterator[int]:
 
 def start_that_fails(*flags: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [*EMBEDDED, *flags], cwd=ROOT, capture_output=True, text=True, timeout=10, check=False
+        [*EMBEDDED, *flags], cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
     )
 
 
@@ -104,7 +104,7 @@ def test_acknowledged_messages_do_not_come_again(port: int) -> None:
         assert first.take(1) == ["got 2 0"]
     assert publish(port, "bay/1", ["last"])
     with client(port, "bay/1", "watch", "311", "ack", "keep") as second:
-        got = second.take(5, timeout_s=2)
+        got = second.take(3) + second.take(1, timeout_s=1)
     assert "got last 0" in got
     assert "got 1 0" not in got
 
@@ -114,10 +114,10 @@ def test_retained_message_reaches_a_late_subscriber_marked_retained(port: int) -
     # Section 3.3.1.3: a new subscription gets the last retained message, RETAIN set to 1.
     for state in ("old", "new"):
         argv = ["mosquitto_pub", "-p", str(port), "-q", "1", "-r", "-t", "state", "-m", state]
-        subprocess.run(argv, check=True, timeout=10)
+        subprocess.run(argv, check=True, timeout=60)
     with client(port, "state", "late", "311", "ack", "clean") as late:
         assert late.ready()
-        assert late.take(2, timeout_s=1) == ["got new 1"]
+        assert late.take(1) + late.take(1, timeout_s=1) == ["got new 1"]
 
 
 def test_last_will_is_sent_when_a_client_is_killed(port: int) -> None:
@@ -136,7 +136,7 @@ def test_payload_of_64_kib_passes(port: int, tmp_path: Path) -> None:
     with client(port, "big", "reader", "311", "ack", "clean") as reader:
         assert reader.ready()
         argv = ["mosquitto_pub", "-p", str(port), "-q", "1", "-t", "big", "-f", str(file)]
-        subprocess.run(argv, check=True, timeout=10)
+        subprocess.run(argv, check=True, timeout=60)
         (line,) = reader.take(1)
     assert line == f"got {'x' * 65_536} 0"
 
@@ -153,7 +153,7 @@ def test_mqtt_5_is_served_on_its_own_port_only() -> None:
         assert publish(port, "bay/1", ["from 3.1.1"], "311")
         assert five.take(1) == ["got from 3.1.1 0"]
         refused = ["mosquitto_pub", "-V", "5", "-p", str(port), "-t", "bay/1", "-m", "no"]
-        assert subprocess.run(refused, capture_output=True, timeout=10, check=False).returncode
+        assert subprocess.run(refused, capture_output=True, timeout=60, check=False).returncode
         assert is_loopback_only(listening_addresses(port5))
 
 

@@ -32,7 +32,7 @@ pytestmark = [
 ]
 
 
-def wait_until(condition: Callable[[], bool], what: str, seconds: float = 30.0) -> None:
+def wait_until(condition: Callable[[], bool], what: str, seconds: float = 60.0) -> None:
     deadline = time.monotonic() + seconds
     poll = threading.Event()
     while not condition():

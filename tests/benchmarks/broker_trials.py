@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 VERSIONS = ("311", "5")
-PATIENCE_S = 6.0
+PATIENCE_S = 30.0
 LINE = b"x" * 60 + b"\n"
 BATCH = 10_000
 FLOOD = 300_000
