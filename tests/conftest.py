@@ -1,9 +1,11 @@
-"""What holds for every test: no outside network, and no test that is timed."""
+"""What holds for every test: no outside network, no test that is timed, files side by side."""
 
 from __future__ import annotations
 
 import ipaddress
+import os
 import socket
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -38,3 +40,15 @@ def _only_loopback() -> Iterator[None]:
     patch.setattr(socket.socket, "connect", connect)
     yield
     patch.undo()
+
+
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Run a folder on one process more than there are cores, named files in this one."""
+    whole = any(Path(argument).is_dir() for argument in config.args)
+    return (os.cpu_count() or 1) + 1 if whole else 0
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Start the long files first, lest all others wait for them at the end."""
+    items.sort(key=lambda item: item.get_closest_marker("long") is None)

@@ -33,7 +33,9 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 pytest_plugins = ["tests.boards_fixtures"]
-pytestmark = [pytest.mark.broker, pytest.mark.browser, pytest.mark.timeout(420)]
+pytestmark = [
+    pytest.mark.broker, pytest.mark.browser, pytest.mark.long, pytest.mark.timeout(600),
+]  # fmt: skip
 
 TABLET = {"width": 1180, "height": 820}
 REFERENCE = "blue tourer, invented plate QK-31"
