@@ -97,6 +97,20 @@ def test_more_in_flight_than_the_person_set_is_said(shop: Stand, browser: Browse
         wait_text(page, '[data-part="clocks"] .count', "3 of 3: full")
 
 
+@pytest.mark.parametrize("wide", [1366, 1920])
+def test_the_clock_stays_on_the_wall_however_many_links(
+    shop: Stand, browser: Browser, wide: int
+) -> None:
+    with page_of(browser, shop.url + "/", {"width": wide, "height": 1080}) as page:
+        page.wait_for_selector(".f-clock")
+        page.evaluate("document.fonts.ready")
+        assert page.evaluate("document.documentElement.scrollWidth") <= wide
+        assert (
+            page.evaluate("document.querySelector('.f-clock').getBoundingClientRect().right")
+            <= wide
+        )
+
+
 def test_a_stage_without_a_job_is_chosen(shop: Stand, browser: Browser) -> None:
     say_bench(shop, bench(None))
     said = '[data-said="stage"]'
