@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
+from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -9,6 +11,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from envmon.clock import MINUTE_US
 from envmon.heating.mornings import BayPast
 from envmon.heating.preheat import Start
 from envmon.heating.setback import AFTER_H, Bay, Prices, allowed_setback, tonight
@@ -17,6 +20,10 @@ from envmon.heating.warming_model import BayModel
 from envmon.outlook.constants import Priors
 from envmon.outlook.frame import frame_from_columns
 from envmon.outlook.learning import fresh_facts
+from envmon_sensors.hall import NORTH, STEP_S, Hall
+from envmon_sensors.scenario import TIME_ZONE, local_us
+from envmon_sensors.stores import BayControls, BayState
+from envmon_sensors.weather import outdoor
 from tests.outlook_support import START_US
 
 if TYPE_CHECKING:
@@ -138,3 +145,45 @@ def test_a_difference_of_nothing_is_either() -> None:
     found = tonight(evening(), AIM, BY_MIN, at_once, Bay(), FLAT, None, 200.0)
     assert found.advice == "either"
     assert found.saved == Decimal("0.00")
+
+
+def _lived(
+    hall: Hall, at_us: int, setpoints_c: list[float]
+) -> tuple[list[float], list[float], float]:
+    """Live through minutes under settings; return the air, run time and the heat given [kWh]."""
+    before = hall.accounts["north"].heat_j["heater"]
+    air, run = [], []
+    for minute, setpoint_c in enumerate(setpoints_c):
+        outside = outdoor(at_us + minute * MINUTE_US, -6.0)
+        then = hall.accounts["north"].heat_j["heater"]
+        for _ in range(60 // STEP_S):
+            hall.step({"north": BayControls(setpoint_c=setpoint_c)}, outside)
+        air.append(hall.states["north"].air_c)
+        run.append((hall.accounts["north"].heat_j["heater"] - then) / 60 / 16e3)
+    return air, run, (hall.accounts["north"].heat_j["heater"] - before) / 3.6e6
+
+
+def test_what_the_simulated_shop_saves_by_falling_to_14_degrees() -> None:
+    """A night in the hall, held and let fall, followed until noon; the loss is its builder's.
+
+    Slab 75 W/K behind 765 W/K of surface, glazing 26 W/K, 0.1 + 0.004·ΔT changes of 240 m³ an hour.
+    """
+    evening_us = local_us(date(2026, 1, 20), "18:00")
+    hall = Hall(bays={"north": NORTH}, states={"north": BayState()})
+    low, start_min, by_min = 14.0, 11 * 60, 14 * 60
+    week = [low if minute % 1440 < start_min else 20.0 for minute in range(4 * 1440)]
+    first_us = evening_us - len(week) * MINUTE_US
+    air_c, run, _ = _lived(hall, first_us, week)
+    fall_c = [low if minute < start_min else 20.0 for minute in range(by_min + 360)]
+    _, _, hold_kwh = _lived(deepcopy(hall), evening_us, [20.0] * len(fall_c))
+    air, _, fall_kwh = _lived(deepcopy(hall), evening_us, fall_c)
+    outdoor_c = [outdoor(first_us + m * MINUTE_US, -6.0).temp_c for m in range(len(week))]
+    past = BayPast(first_us, np.array(air_c), np.array(outdoor_c), np.array(run), TIME_ZONE)
+    loss_w_k = 1 / (1 / 75 + 1 / 765) + 26 + 240 * (0.1 + 0.004 * 24) * 1.2 * 1006 / 3600
+    start = START._replace(wait_min=float(start_min))
+    found = tonight(past, Aim(20.0, low), float(by_min), start, Bay(),
+                    FLAT._replace(efficiency=1.0), None, loss_w_k)  # fmt: skip
+    assert found.saved_kwh is not None
+    assert found.hold_kwh == pytest.approx(hold_kwh, rel=0.15)
+    assert found.saved_kwh == pytest.approx(hold_kwh - fall_kwh, rel=0.3)
+    assert found.advice == "let fall"

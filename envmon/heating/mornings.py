@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 LEAST_LIFT_K = 1.5
 """A bay that was nearly warm says nothing of warming up."""
 FULL = 0.85
-"""Share of half an hour the heater must run for a start."""
-RISES_K = 0.5
-"""Rise in 20 min that counts as a start where nobody knows when the heater ran."""
+"""Share of the time the heater runs while it warms a bay up."""
+RUNS = 0.5
+NEAR_LOW_K = 0.15
+"""Where nobody knows when the heater ran: it began when the air was last so near its lowest."""
 REACHED_K = 0.3
 """A bay this far under the target is warm: a thermostat swings."""
 LONGEST_MIN = 720
@@ -74,43 +75,45 @@ def mornings_of(past: BayPast, target_c: float) -> list[Morning]:
         past: The bay.
         target_c: How warm it was to be [°C].
     """
-    n = len(past.air_c)
-    begins = _beginnings(past)
-    days = local_days(past.start_us, past.start_us + n * MINUTE_US, past.zone)
+    end_us = past.start_us + len(past.air_c) * MINUTE_US
     found = []
-    for midnight_us in days.edges_us[:-1]:
+    for midnight_us in local_days(past.start_us, end_us, past.zone).edges_us[:-1]:
         first = max(0, (int(midnight_us) - past.start_us) // MINUTE_US)
-        cold = begins[first : first + NOON_MIN]
-        cold = cold & (past.air_c[first : first + NOON_MIN] <= target_c - LEAST_LIFT_K)
-        if not cold.any():
-            continue
-        one = _morning(past, first + int(np.argmax(cold)), target_c)
+        one = _morning(past, first, target_c)
         if one is not None:
             found.append(one)
     return found
 
 
-def _beginnings(past: BayPast) -> Bools:
-    """Return in which minutes steady heating may begin."""
-    if past.run is not None and np.isfinite(past.run).mean() > 0.5:
-        full: Bools = _ahead_mean(np.nan_to_num(past.run), 30) >= FULL
-        return full
-    later = np.concatenate((past.air_c[20:], np.full(min(20, len(past.air_c)), np.nan)))
-    rises: Bools = later - past.air_c >= RISES_K
-    return rises
-
-
-def _ahead_mean(values: Floats, minutes: int) -> Floats:
-    total = np.concatenate(([0.0], np.cumsum(values)))
-    last = np.minimum(np.arange(len(values)) + minutes, len(values))
-    return (total[last] - total[:-1]) / minutes
-
-
-def _morning(past: BayPast, row: int, target_c: float) -> Morning | None:
-    air = past.air_c[row : row + LONGEST_MIN]
-    warm = np.flatnonzero(air >= target_c - REACHED_K)
-    before = past.air_c[max(0, row - 1440) : row + 1]
-    if not len(warm) or not np.isfinite([air[0], past.outdoor_c[row]]).all():
+def _morning(past: BayPast, first: int, target_c: float) -> Morning | None:
+    """Return the first warming up after a midnight."""
+    air = past.air_c[first : first + NOON_MIN + LONGEST_MIN]
+    cold = np.flatnonzero(air[:NOON_MIN] <= target_c - LEAST_LIFT_K)
+    if not len(cold):
         return None
-    day_c = float(np.nanmean(before))
-    return Morning(row, float(warm[0]), float(air[0]), float(past.outdoor_c[row]), day_c)
+    warm = np.flatnonzero(air[cold[0] :] >= target_c - REACHED_K)
+    if not len(warm):
+        return None
+    reached = first + int(cold[0] + warm[0])
+    row = _began(past, max(0, reached - LONGEST_MIN), reached)
+    if row is None or not past.air_c[row] <= target_c - LEAST_LIFT_K:
+        return None
+    if not np.isfinite(past.outdoor_c[row]):
+        return None
+    day_c = float(np.nanmean(past.air_c[max(0, row - 1440) : row + 1]))
+    cold_c, outdoor_c = float(past.air_c[row]), float(past.outdoor_c[row])
+    return Morning(row, float(reached - row), cold_c, outdoor_c, day_c)
+
+
+def _began(past: BayPast, first: int, reached: int) -> int | None:
+    """Return the minute in which warming up to a moment began."""
+    if past.run is not None and np.isfinite(past.run[first:reached]).all():
+        backward = np.cumsum(past.run[first:reached][::-1])
+        share = backward / np.arange(1, len(backward) + 1)
+        full = np.flatnonzero((share >= FULL) & (past.run[first:reached][::-1] >= RUNS))
+        return None if not len(full) else reached - int(full[-1]) - 1
+    air = past.air_c[first:reached]
+    if not np.isfinite(air).any():
+        return None
+    low = np.flatnonzero(air <= np.nanmin(air) + NEAR_LOW_K)
+    return first + int(low[-1])

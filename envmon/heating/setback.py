@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from envmon.heating.money_round import digits_of, half_up
-from envmon.heating.warming import fades_h
+from envmon.heating.warming import Falling
 from envmon.heating.warming_model import NIGHT_STEP_MIN
 
 if TYPE_CHECKING:
@@ -156,9 +156,10 @@ def _simulated(model: BayModel, row: int, aim: Aim, begins: Bools) -> _Nights | 
 def _by_loss(past: BayPast, aim: Aim, begins: Bools, loss_w_k: float) -> _Nights:
     """Return both nights from loss and the time in which the bay falls; weather as it is now."""
     outdoor_c = float(past.outdoor_c[-1])
-    hours = np.arange(len(begins)) * STEP_H
+    minutes = np.arange(0.0, len(begins)) * NIGHT_STEP_MIN
     start_c = min(float(past.air_c[-1]), aim.target_c)
-    free_c = outdoor_c + (start_c - outdoor_c) * np.exp(-hours / fades_h(past))
+    now = np.full(len(begins), len(past.air_c) - 1)
+    free_c = outdoor_c + (start_c - outdoor_c) * Falling(past).left(now, minutes)
     air_c = np.where(begins, aim.target_c, np.maximum(free_c, min(aim.setback_c, start_c)))
     per_k = loss_w_k / 1000 * STEP_H
     hold = per_k * max(aim.target_c - outdoor_c, 0.0) * np.ones(len(begins))

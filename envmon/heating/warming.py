@@ -11,8 +11,12 @@ from envmon.heating.mornings import REACHED_K
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from envmon.heating.model import Floats, Ints
     from envmon.heating.mornings import BayPast, Morning
+
+    Bools = NDArray[np.bool_]
 
 FADES_H = 10.0
 """Time in which a bay falls to the outdoors where no night has shown it [h] (common practice)."""
@@ -20,7 +24,11 @@ SLOW_K_H = 2.0
 """Warming where no morning has shown it [K/h] (common practice)."""
 LEAST_FITTED = 8
 RIDGE = 0.5
-NIGHT_MIN = 120
+FALL_STEP_MIN, FALL_STEPS = 5, 480
+LONG_FALLEN_MIN = 720
+"""After so long without heat a bay goes on at the pace it has then."""
+LEAST_NIGHT_MIN, LEAST_NIGHTS, LEAST_APART_K = 60, 3, 4.0
+"""What a night must have to teach how a bay falls: minutes without heat, and kelvins."""
 
 
 class Aim(NamedTuple):
@@ -76,7 +84,7 @@ class PastMornings:
         self.kind: Literal["bay model", "past mornings", "usual"] = (
             "past mornings" if mornings else "usual"
         )
-        self._fades_h = fades_h(past)
+        self._falling = Falling(past)
         rows = [(one.air_c, one.outdoor_c, one.day_c) for one in mornings]
         self._known = self._features(*np.array(rows, dtype=float).reshape(-1, 3).T)
         self._log = np.log(np.maximum([one.minutes for one in mornings], 1.0))
@@ -92,7 +100,7 @@ class PastMornings:
     def warm_minutes(self, rows: Ints, waits_min: Floats) -> Floats:
         """Return how long warming takes [min] (p,)."""
         air_c, outdoor_c = self._past.air_c[rows], self._past.outdoor_c[rows]
-        left_c = outdoor_c + (air_c - outdoor_c) * np.exp(-waits_min / 60 / self._fades_h)
+        left_c = outdoor_c + (air_c - outdoor_c) * self._falling.left(rows, waits_min)
         floor_c = np.minimum(air_c, self._aim.setback_c)
         unique, back = np.unique(rows, return_inverse=True)
         days = [np.nanmean(self._past.air_c[max(0, row - 1440) : row + 1]) for row in unique]
@@ -136,19 +144,57 @@ def _ridge(known: Floats, log: Floats) -> Floats:
     return found
 
 
-def fades_h(past: BayPast) -> float:
-    """Return the time in which a bay falls to the outdoors while nothing heats it [h].
+class Falling:
+    """How a bay falls while nothing heats it: share of its difference to the outdoors left.
+
+    Air falls at once, slab and walls slowly, so the course is learned from past nights as it is:
+    the median by time since the heater last ran, drawn on at its last pace.
 
     Args:
-        past: The bay; the median of all stretches of two hours in which it fell steadily.
+        past: The bay; where nobody knows when its heater ran, a usual time constant is taken.
     """
-    apart_k = past.air_c - past.outdoor_c
-    stretches = []
-    for first in range(0, len(apart_k) - NIGHT_MIN, NIGHT_MIN):
-        begin, end = apart_k[first], apart_k[first + NIGHT_MIN]
-        still = past.run is None or not np.nansum(past.run[first : first + NIGHT_MIN])
-        fell = past.air_c[first] - past.air_c[first + NIGHT_MIN]
-        if still and begin > 3 and end > 1 and 0.3 < fell < 5:
-            stretches.append(NIGHT_MIN / 60 / np.log(begin / end))
-    found = [one for one in stretches if 1 < one < 200]
-    return float(np.median(found)) if len(found) >= 3 else FADES_H
+
+    def __init__(self, past: BayPast) -> None:
+        steps = np.arange(FALL_STEPS + 1)
+        self._left = np.exp(-steps * FALL_STEP_MIN / 60 / FADES_H)
+        self._since = np.zeros(len(past.air_c), dtype=int)
+        self.nights = 0
+        if past.run is not None:
+            self._learn(past, past.run == 0)
+
+    def _learn(self, past: BayPast, idle: Bools) -> None:
+        place = np.arange(len(idle))
+        since = place - np.maximum.accumulate(np.where(idle, 0, place))
+        apart_k = past.air_c - past.outdoor_c
+        ends = np.flatnonzero((since[:-1] >= LEAST_NIGHT_MIN) & (since[1:] == 0))
+        courses = []
+        for end in ends:
+            begin = end - since[end]
+            rows = np.arange(begin, end + 1, FALL_STEP_MIN)[: FALL_STEPS + 1]
+            if apart_k[begin] > LEAST_APART_K and np.isfinite(apart_k[rows]).all():
+                course = np.full(FALL_STEPS + 1, np.nan)
+                course[: len(rows)] = apart_k[rows] / apart_k[begin]
+                courses.append(course)
+        self.nights = len(courses)
+        if self.nights >= LEAST_NIGHTS:
+            self._left, self._since = _drawn_on(np.array(courses)), since
+
+    def left(self, rows: Ints, waits_min: Floats) -> Floats:
+        """Return the share of the difference now that is left some minutes later (p,)."""
+        at = np.arange(len(self._left)) * FALL_STEP_MIN
+        since = np.minimum(self._since[rows], LONG_FALLEN_MIN)
+        now, later = (np.interp(when, at, self._left) for when in (since, since + waits_min))
+        found: Floats = later / np.maximum(now, 1e-6)
+        return found
+
+
+def _drawn_on(courses: Floats) -> Floats:
+    """Return the median course, never rising, drawn on where fewer than half of the nights go."""
+    known = np.isfinite(courses).sum(axis=0) >= max(2, len(courses) / 2)
+    last = int(np.flatnonzero(known)[-1])
+    found = np.minimum.accumulate(np.nanmedian(courses[:, : last + 1], axis=0))
+    found = np.maximum(found, 1e-3)
+    back = max(0, last - 60 // FALL_STEP_MIN)
+    pace = min(1.0, float(found[last] / found[back]) ** (1 / max(1, last - back)))
+    rest = found[last] * pace ** np.arange(1, courses.shape[1] - last)
+    return np.append(found, rest)
