@@ -176,7 +176,7 @@ def test_what_the_simulated_shop_saves_by_falling_to_14_degrees() -> None:
     air_c, run, _ = _lived(hall, first_us, week)
     fall_c = [low if minute < start_min else 20.0 for minute in range(by_min + 360)]
     _, _, hold_kwh = _lived(deepcopy(hall), evening_us, [20.0] * len(fall_c))
-    air, _, fall_kwh = _lived(deepcopy(hall), evening_us, fall_c)
+    _, _, fall_kwh = _lived(deepcopy(hall), evening_us, fall_c)
     outdoor_c = [outdoor(first_us + m * MINUTE_US, -6.0).temp_c for m in range(len(week))]
     past = BayPast(first_us, np.array(air_c), np.array(outdoor_c), np.array(run), TIME_ZONE)
     loss_w_k = 1 / (1 / 75 + 1 / 765) + 26 + 240 * (0.1 + 0.004 * 24) * 1.2 * 1006 / 3600
