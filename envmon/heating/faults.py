@@ -68,13 +68,11 @@ def _sun(winter: Winter, local: LocalDays) -> Iterator[tuple[int, str]]:
     for place in np.flatnonzero(
         sunny_days(winter.outdoor_c, winter.start_us, local.edges_us)
     ).tolist():
-        yield (
-            place,
-            (
-                "The outdoor sensor peaks as if the sun shone on it: outdoor temperature and degree "
-                "days of this day are doubtful. Hang it on the north side, shaded and aired."
-            ),
+        text = (
+            "The outdoor sensor peaks as if the sun shone on it: outdoor temperature and degree "
+            "days of this day are doubtful. Hang it on the north side, shaded and aired."
         )
+        yield place, text
 
 
 def _stuck_on(
@@ -90,14 +88,12 @@ def _stuck_on(
             continue
         ends = [local.place(start_us + at * MINUTE_US) for at in (first, after - 1)]
         for place in range(ends[0], ends[1] + 1):
-            yield (
-                place,
-                (
-                    f"{bay}: the heater is said to be on for {(after - first) / 60:.0f} h while the "
-                    f"bay falls to {air[-1]:.0f} °C: its state is stuck, or it gives no heat. Run "
-                    "time is too high; a burner that fails is for a licensed person to look at."
-                ),
+            text = (
+                f"{bay}: the heater is said to be on for {(after - first) / 60:.0f} h while the "
+                f"bay falls to {air[-1]:.0f} °C: its state is stuck, or it gives no heat. Run "
+                "time is too high; a burner that fails is for a licensed person to look at."
             )
+            yield place, text
 
 
 def _stuck_off(
@@ -116,14 +112,12 @@ def _stuck_off(
         first, _, last = between(air, start, hours).mean.tolist()
         above_k = first - float(outdoors[place])
         if above_k > WARM_K and first - last < WARM_FALL * above_k:
-            yield (
-                place,
-                (
-                    f"{bay}: the heater is said to be off all day, yet the bay stays {above_k:.0f} K "
-                    "above the outdoors: its state is stuck, or something else heats. Run time is "
-                    "too low."
-                ),
+            text = (
+                f"{bay}: the heater is said to be off all day, yet the bay stays {above_k:.0f} K "
+                "above the outdoors: its state is stuck, or something else heats. Run time is "
+                "too low."
             )
+            yield place, text
 
 
 def _runs(flags: Bools, least: int) -> list[tuple[int, int]]:
