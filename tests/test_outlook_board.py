@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from envmon.service.outlook_live import outlook_topic
-from tests.bench_support import PROCEDURES, bench, coating, say_bench
+from tests.bench_support import PROCEDURES, before_coating, bench, coating, say_bench
 from tests.boards_support import PHONE, Air, live_state, page_of, shop_text, stand_of
 from tests.mosquitto_support import wait_until
 from tests.outlook_live_support import told
@@ -193,7 +193,7 @@ def test_fan_is_drawn_ahead_of_the_line_and_faint(serving: Stand, browser: Brows
 def test_bench_has_the_day_and_counts_back_from_a_hand_over(
     serving: Stand, browser: Browser, size: Any
 ) -> None:
-    say_bench(serving, bench(coating()))
+    say_bench(serving, bench(before_coating()))
     say(serving, told())
     with page_of(browser, f"{serving.url}/bench/north", size) as page:
         page.wait_for_function(f"() => ({PLANNED})() === 'hand-over 16:35–17:10'")
@@ -205,6 +205,10 @@ def test_bench_has_the_day_and_counts_back_from_a_hand_over(
         assert "too late for it already" in page.locator(".day-steps").inner_text()
         wide = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
         assert wide <= 0
+        # While panels flash there is no time for the day: one line is enough.
+        say_bench(serving, bench(coating()))
+        page.wait_for_selector(".day-steps", state="hidden")
+        assert page.locator(".day-about").is_visible()
         grow_old(serving)
         page.wait_for_selector('[data-part="day"]', state="hidden")
 

@@ -74,6 +74,9 @@
       plan = null;
       return;
     }
+    const panels = view.job.job?.panels ?? [];
+    const busy = panels.some((panel) => ["flashing", "due", "overdue"].includes(panel.phase));
+    box.dataset.short = busy ? "yes" : "no";
     text(sub(box, "h2", "title"), "The day");
     const usual = outlook.of_job ? "by this shop's usual times" : "were the usual procedure begun now";
     text(sub(box, "p", "count"), usual);
