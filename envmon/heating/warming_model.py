@@ -35,7 +35,7 @@ class BayModel:
 
     Args:
         facts: What is learned of the bay.
-        frame: Its rows up to now, by the minute.
+        frame: Its rows up to now, by the minute; the same minutes as the past asked with it.
         aim: What is wanted.
     """
 
@@ -108,6 +108,21 @@ class BayModel:
         per_step = self._facts.constants["heater_k_h"].value * NIGHT_STEP_MIN / 60
         found: Floats = ahead.heater[1:] * (per_step * self._facts.air_j_k / 3.6e6)
         return found
+
+
+def model_or_none(facts: ModelFacts | None, frame: BayFrame | None, aim: Aim) -> BayModel | None:
+    """Return a bay's model where it has learned how its heater warms it; None else.
+
+    Args:
+        facts: What is learned of the bay, or None.
+        frame: Its rows, the same minutes as the past that is asked with it, or None.
+        aim: What is wanted.
+    """
+    if facts is None or frame is None or facts.guessing:
+        return None
+    if not facts.constants["heater_k_h"].told:
+        return None
+    return BayModel(facts, frame, aim)
 
 
 def _crossed(air_c: Floats, warm: Floats, level_c: float) -> Floats:
