@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from envmon.errors import InputError
-from envmon.job.rhythm import Rhythm, Turn, may_apply, plan_rhythm
+from envmon.job.rhythm import Rhythm, Turn, late_if_applied, plan_rhythm, waiting_panels
 from tests.job_story import Story, us
 
 if TYPE_CHECKING:
@@ -206,52 +206,44 @@ def test_what_cannot_be_is_said(rhythm: Rhythm, panels: int, says: str) -> None:
         plan_rhythm(rhythm, panels)
 
 
-class TestMayApply:
+class TestLateIfApplied:
     """Would covering another one now keep the hands from levelling in time?"""
 
     RHYTHM = Rhythm(90, 60, 120, 300, 3)
 
-    def story(self, in_flight: int = 3) -> Story:
-        story = Story(panels=("Bonnet", "Roof", "Boot", "Sill"), in_flight=in_flight)
+    def story(self) -> Story:
+        story = Story(panels=("Bonnet", "Roof", "Boot", "Sill"), in_flight=3)
         story.through("coating")
         return story
 
-    def test_nothing_in_flight(self) -> None:
-        assert may_apply(self.story().job(), us(500), self.RHYTHM) == (True, "")
+    def late(self, story: Story, at_s: float, rhythm: Rhythm = RHYTHM) -> str | None:
+        """Return the panel that would be too late: empty for the new one, None for nobody."""
+        found = late_if_applied(waiting_panels(story.job()), us(at_s), rhythm)
+        return None if found is None else found.panel
 
-    def test_as_many_as_allowed_are_in_flight(self) -> None:
-        story = self.story()
-        story.apply(500, "bonnet")
-        rhythm = self.RHYTHM._replace(in_flight=1)
-        assert may_apply(story.job(), us(510), rhythm) == (
-            False, "1 in flight already, 1 allowed: level first",
-        )  # fmt: skip
+    def test_nothing_in_flight(self) -> None:
+        assert self.late(self.story(), 500) is None
 
     def test_until_the_covering_would_run_past_the_end_of_a_window(self) -> None:
         story = self.story()
         story.apply(500, "bonnet")  # to be levelled by 800
-        assert may_apply(story.job(), us(710), self.RHYTHM) == (True, "")
-        assert may_apply(story.job(), us(711), self.RHYTHM) == (
-            False, "Bonnet must be levelled within 1:29 min: level it first",
-        )  # fmt: skip
+        assert self.late(story, 710) is None
+        assert self.late(story, 711) == "bonnet"
 
     def test_two_in_flight_are_levelled_one_after_the_other(self) -> None:
         story = self.story()
         story.apply(500, "bonnet")
         story.apply(501, "roof")  # by 801, after the bonnet: hands free at 741 at the latest
-        assert may_apply(story.job(), us(651), self.RHYTHM) == (True, "")
-        assert may_apply(story.job(), us(652), self.RHYTHM)[1].startswith("Roof must")
+        assert self.late(story, 651) is None
+        assert self.late(story, 652) == "roof"
 
     def test_an_overdue_one_comes_first(self) -> None:
         story = self.story()
         story.apply(500, "bonnet")
-        assert may_apply(story.job(), us(801), self.RHYTHM) == (
-            False, "Bonnet is overdue: level it first",
-        )  # fmt: skip
+        assert self.late(story, 801) == "bonnet"
 
     def test_a_panel_that_would_itself_be_too_late(self) -> None:
         story = self.story()
         story.apply(500, "bonnet")
         # Covered until 790, due by 890; the hands level the bonnet from 790 to 990.
-        short = Rhythm(10, 200, 5, 100, 3)
-        assert may_apply(story.job(), us(780), short)[1].startswith("the new panel must")
+        assert self.late(story, 780, Rhythm(10, 200, 5, 100, 3)) == ""

@@ -179,31 +179,6 @@ def first_late(waiting: Iterable[Waiting], free_us: int, level_us: int) -> Waiti
     return None
 
 
-def may_apply(job: Job, now_us: int, rhythm: Rhythm) -> tuple[bool, str]:
-    """Return whether another panel can be covered now, and if not, why in words.
-
-    It cannot when as many flash as may, or when covering it would keep the hands from levelling
-    one of them in time.
-
-    Args:
-        job: The job.
-        now_us: Time now [µs].
-        rhythm: What the hands and the product take now.
-    """
-    flying = sum(panel.in_flight for panel in job.panels)
-    if flying >= rhythm.in_flight:
-        return False, f"{flying} in flight already, {rhythm.in_flight} allowed: level first"
-    late = late_if_applied(waiting_panels(job), now_us, rhythm)
-    if late is None:
-        return True, ""
-    panel = job.panel(late.panel)
-    name = "the new panel" if panel is None else panel.name
-    if late.to_us <= now_us:
-        return False, f"{name} is overdue: level it first"
-    left = minutes((late.to_us - now_us) / SECOND_US)
-    return False, f"{name} must be levelled within {left}: level it first"
-
-
 def late_if_applied(waiting: list[Waiting], now_us: int, rhythm: Rhythm) -> Waiting | None:
     """Return the panel that would be levelled too late if another were covered now, or None."""
     covered_us = now_us + round(rhythm.apply_s * SECOND_US)
