@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
-from datetime import date
+import math
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -121,3 +122,28 @@ def test_bills_come_in_and_are_listed(shop: Path, tmp_path: Path) -> None:
     assert code == 0
     assert "by bills of 30 of 30" in out
     assert "7\u202f000.00" in out
+
+
+def test_last_winters_readings_from_a_file_alone_give_a_log(shop: Path, tmp_path: Path) -> None:
+    """Outdoors once an hour and a meter once a day, as a person may have written them down."""
+    lines, meter = ["time,point,quantity,value"], 4_000.0
+    for day in range(40):
+        when = date(2024, 12, 1) + timedelta(days=day)
+        outdoor = -6.0 + 5 * math.sin(day / 3)
+        lines += [f"{when}T{hour:02d}:00,yard,outdoor_temp_c,{outdoor:.1f}" for hour in range(24)]
+        lines.append(f"{when}T00:00,tank,fuel_l,{meter:.1f}")
+        meter += 0.9 * (18.0 - outdoor)
+    file, data = tmp_path / "last.csv", ["--data", str(tmp_path / "data")]
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert run("import", str(shop), str(file), *data)[0] == 0
+    span = ["--from", "2024-12-01", "--to", "2025-01-09"]
+    code, out, _ = run("heating", str(shop), *span, *data, "--json")
+    assert code == 0
+    document = json.loads(out)
+    assert document["whole"]["known"]["degree_days"] == 39
+    assert document["whole"]["known"]["energy_kwh"] == 39
+    assert document["whole"]["known"]["run_h"] == 0
+    kwh_l = document["fuel"]["heating_value_kwh"]
+    loss_w_k = 0.9 * kwh_l * 0.92 * 1000 / 24
+    assert document["signature"]["loss_w_k"] == pytest.approx(loss_w_k, rel=0.02)
+    assert any("No run time" in text for text in document["missing"])

@@ -104,6 +104,9 @@ def test_a_meter_is_read_once_a_minute_as_it_began(tmp_path: Path, raw: list[Rea
         winter = winter_of(made.past, made.shop, made.plan, (START_US, END_US))
     meter = winter.counters["tank", "fuel_l"]
     rows = frame[frame.point == "tank"].groupby("minute").first()
+    inside = (meter.t_us >= START_US) & (meter.t_us < END_US)
+    assert not inside.all()  # what is just outside says what was used up to the ends
+    meter = meter._replace(t_us=meter.t_us[inside], value=meter.value[inside])
     assert meter.quantity == "fuel_l"
     np.testing.assert_array_equal(meter.t_us, START_US + rows.index.to_numpy() * MINUTE_US)
     np.testing.assert_allclose(meter.value, rows.value, atol=1e-9)
@@ -206,3 +209,18 @@ def test_the_median_is_that_of_the_sensors_that_spoke(sensors: int) -> None:
         warnings.simplefilter("ignore", RuntimeWarning)  # numpy warns of the minute without any
         wanted = np.nanmedian(lines, axis=0)
     np.testing.assert_allclose(_median(lines), wanted, atol=1e-12)
+
+
+def test_a_file_with_a_reading_an_hour_counts_for_the_whole_hour(tmp_path: Path) -> None:
+    hourly = [
+        Reading("yard", "outdoor_temp_c", START_US + h * HOUR_US, -h, Flag.GOOD, START_US)
+        for h in range(12)
+        if h != 6
+    ]
+    with kept(tmp_path, hourly) as made:
+        winter = winter_of(made.past, made.shop, made.plan, (START_US, START_US + 12 * HOUR_US))
+    assert winter.outdoor_c is not None
+    wanted = np.repeat(-np.arange(12.0), 60)
+    wanted[6 * 60] = -5.0  # a reading holds for its pace, an hour, and no longer
+    wanted[6 * 60 + 1 : 7 * 60] = np.nan
+    np.testing.assert_array_equal(winter.outdoor_c, wanted)

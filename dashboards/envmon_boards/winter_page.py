@@ -55,9 +55,17 @@ def winter_page(_shop: Shop) -> Any:
     )
 
 
+_CAPTIONS = {
+    "signature": "A dot is a day. Hollow and dashed: the winter before.",
+    "months": "Filled: this winter. Hollow: the one before.",
+    "where": "Estimates; a line is the range of nine cases in ten.",
+}
+
+
 def _drawing(name: str) -> Any:
+    caption = html.P(_CAPTIONS[name], className="caption") if name in _CAPTIONS else ""
     return html.Section(
-        [html.H2(_DRAWINGS[name]), html.Div(className="drawn", **{"data-part": name})],
+        [html.H2(_DRAWINGS[name]), html.Div(className="drawn", **{"data-part": name}), caption],
         className=f"winter-panel at-{name}",
         hidden=True,
     )

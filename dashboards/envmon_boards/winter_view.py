@@ -55,7 +55,7 @@ def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
             size: {name: str(drawn) for name, drawn in _drawings(document, words, rooms)}
             for size, rooms in ROOMS.items()
         },
-        "table": {"heads": ["day", *heads_of(words), "w", "jobs, notes"],
+        "table": {"heads": ["day", *heads_of(words), "washes", "jobs, notes"],
                   "rows": list(_rows(document, words))},
     }  # fmt: skip
 

@@ -15,6 +15,7 @@ from envmon.heating.preheat import LONGEST_MIN, start_heating
 from envmon.heating.setback import Bay, Prices, allowed_setback, tonight
 from envmon.heating.warming import Aim
 from envmon.heating.words import UNKNOWN, Words, number, percent
+from envmon.job.record_words import length_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -154,7 +155,8 @@ def _start_words(
     start: Start, begin_us: int, ready_by: str, aim: Aim, words: Words, zone: str
 ) -> str:
     goal = f"{words.temp(aim.target_c)} {words.temp_unit} by {ready_by}"
-    takes = f"{number(start.warm_min)} min" if np.isfinite(start.warm_min) else UNKNOWN
+    known = np.isfinite(start.warm_min)
+    takes = length_text(round(start.warm_min) * 60) if known else UNKNOWN
     if not start.in_time:
         return (
             f"start now; {goal} is reached with a chance of {percent(start.chance)} only "

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from envmon.clock import MINUTE_US
+from envmon.heating.counters import ACROSS_US
 from envmon.heating.model import BayMinutes, Counter, Span, Winter
 from envmon.heating.outdoor import merged
 from envmon.job import events as names
@@ -41,7 +42,7 @@ COUNTERS = ("energy_kwh", "fuel_m3", "fuel_l")
 STATES = frozenset({"heater_on", "door_open"})
 OF_BAYS = (AIR, "heater_on", "heater_power_w", "door_open")
 _HELD_LEAST_MIN = 1
-STATION_MIN = 60
+SLOWEST_MIN = STATION_MIN = 60
 """A value of a weather station's file holds for so long [min]."""
 
 
@@ -133,7 +134,7 @@ def _joined(
 ) -> Floats | None:
     """Return a quantity from all its sensors; None where none of them ever spoke."""
     lines = [
-        held(found[sensor.name], sensor.hold_min, state=quantity in STATES)
+        held(found[sensor.name], _hold_min(sensor, found), state=quantity in STATES)
         for sensor in sensors
         if sensor.name in found
     ]
@@ -141,6 +142,18 @@ def _joined(
     if not lines:
         return None
     return lines[0] if len(lines) == 1 else _JOINS.get(quantity, _median)(np.array(lines))
+
+
+def _hold_min(sensor: Sensor, found: Mapping[SeriesName, Floats]) -> int:
+    """Return how long a reading holds: its stale time, or its usual pace where that is slower.
+
+    A file of last winter may have a reading an hour, where the sensor now sends one a minute.
+    """
+    if sensor.name[1] in STATES:
+        return sensor.hold_min
+    known = np.flatnonzero(~np.isnan(found[sensor.name]))
+    pace = int(np.median(np.diff(known))) if len(known) > 1 else 0
+    return max(sensor.hold_min, min(pace, SLOWEST_MIN))
 
 
 def held(values: Floats, minutes: int, *, state: bool = False) -> Floats:
@@ -193,8 +206,10 @@ def meters(past: Past, edges: Ints) -> dict[tuple[str, str], Counter]:
     """Return what every meter showed, once a minute.
 
     It is the lowest reading of the minute, which of a meter that counts up is the first one; it
-    stands at the minute's start, so it is at most a minute early.
+    stands at the minute's start, so it is at most a minute early. Readings just outside the span
+    come too: they say what was used up to its ends.
     """
+    edges = np.arange(edges[0] - ACROSS_US, edges[-1] + ACROSS_US + 1, MINUTE_US, dtype=np.int64)
     there = [name for name in past.series() if name[1] in COUNTERS]
     tallies = counted(past, [(name,) for name in there], Buckets(edges, 60), Tally)
     found = {}
