@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 pytestmark = [pytest.mark.broker, pytest.mark.long]
-SPEED, HOURS = 240, 2.5
-"""Two and a half hours of the simulated day in 38 real seconds."""
+SPEED, HOURS = 120, 2.5
+"""Two and a half hours of the simulated day in 75 real seconds: a busy machine keeps up."""
+PATIENCE_S = 120
 
 
 @dataclass
@@ -91,37 +92,36 @@ def rel_hum_says_no(state: dict[str, Any]) -> bool:
     )
 
 
-@pytest.mark.timeout(240)
 def test_first_light(demo: Demo) -> None:
-    demo.until("two living bays", 60, lambda bays: all(
+    demo.until("two living bays", PATIENCE_S, lambda bays: all(
         value(bays[b], "air_temp_c") > 0 and value(bays[b], "rel_hum_pct") > 0
         for b in ("north", "south")
     ))  # fmt: skip
     assert demo.get("/healthz")["ok"] is True
 
-    demo.until("the north bay is coating and fit", 60, lambda bays: (
+    demo.until("the north bay is coating and fit", PATIENCE_S, lambda bays: (
         bays["north"]["stage"] == "coating" and coating(bays["north"]) == "fit"
     ))  # fmt: skip
-    demo.until("the wash next door makes the coating unfit, with an alarm", 60, lambda bays: (
+    demo.until("a wash next door makes the coating unfit, with an alarm", PATIENCE_S, lambda bays: (
         value(bays["south"], "rel_hum_pct") > 75
         and coating(bays["north"]) == "unfit" and rel_hum_says_no(bays["north"])
         and any(a["what"] == "window" for a in bays["north"]["alarms"])
     ))  # fmt: skip
-    demo.until("coating comes back", 60,
+    demo.until("coating comes back", PATIENCE_S,
                lambda bays: coating(bays["north"]) in {"fit", "marginal"})  # fmt: skip
     demo.post("/api/v1/alarms/north-window/acknowledge", {"by": "Ada"})
-    demo.until("its alarm is acknowledged, or over", 20, lambda bays: all(
+    demo.until("its alarm is acknowledged, or over", PATIENCE_S, lambda bays: all(
         a["life"] == "ACKED" for a in bays["north"]["alarms"] if a["what"] == "window"
     ))  # fmt: skip
 
     demo.post("/api/v1/demo", {"node": "north/panel", "out": True})
-    demo.until("the pulled panel sensor makes coating unknown", 20, lambda bays: (
+    demo.until("the pulled panel sensor makes coating unknown", PATIENCE_S, lambda bays: (
         coating(bays["north"]) == "unknown"
         and bays["north"]["conditions"]["panel_temp_c"]["quality"] == "stale"
         and "no reading since" in bays["north"]["conditions"]["panel_temp_c"]["note"]
     ))  # fmt: skip
     demo.post("/api/v1/demo", {"node": "north/panel", "out": False})
-    demo.until("plugged in again, coating is known", 20,
+    demo.until("plugged in again, coating is known", PATIENCE_S,
                lambda bays: coating(bays["north"]) in {"fit", "marginal", "unfit"})  # fmt: skip
 
     jobs = {job["bay"]: job["job"] for job in demo.get("/api/v1/jobs")["jobs"]}
