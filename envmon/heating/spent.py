@@ -174,7 +174,8 @@ def _loss(scene: Scene, days: Days, bay: str, kwh: Floats) -> Signature | None:
         return None
     place = np.searchsorted(days.local.edges_us, scene.edges_us[:-1], "right") - 1
     size = len(days.local.dates)
-    of_day = np.bincount(place, kwh, size) * scene.heat.efficiency(bay)
+    heat_kwh: Floats = kwh * scene.heat.efficiency(bay)
+    of_day: Floats = np.bincount(place, heat_kwh, size).astype(np.float64)
     indoor = days.indoor.get(bay)
     try:
         return signature(days.outdoor.mean, of_day, indoor_c=indoor.mean if indoor else None)
