@@ -125,7 +125,5 @@ def test_against_what_the_simulated_shop_booked(one: ShopWinter) -> None:
     assert found is not None
     booked = {name: float(one.columns[f"{name}_kwh"].sum()) for name in BOOKED}
     lost = -(booked["fabric"] + booked["glazing"] + booked["outdoor"])
-    print(one.name, one.bay, {p.what: round(p.kwh) for p in found.parts},
-          {name: round(kwh) for name, kwh in booked.items()})  # fmt: skip
     assert part(found, "losses") == pytest.approx(lost, rel=1 / 6)
     assert abs(part(found, "rest")) < booked["heater"] / 8
