@@ -96,6 +96,9 @@ JOB_OPENED = "job_opened"
 """Event: a vehicle is in the bay; its own procedure and products decide from here on."""
 JOB_CLOSED = "job_closed"
 """Event: it has left the bay."""
+OUTLOOK_SAID = "outlook_said"
+"""Event: the outlook of a stage being worked changed in kind: ``stage``, ``leaves_from`` and
+``leaves_to`` (ISO times; both None: it does not leave its window soon)."""
 CURE_FITNESS = "cure_fitness"
 """Event: the guard found that the cure window of a coated vehicle has another verdict."""
 

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from envmon.facts import Event, Flag, Reading
+from envmon.clock import iso_from_us
+from envmon.facts import OUTLOOK_SAID, Event, Flag, Reading
 from envmon.guard.conditions import NO_SENSOR, conditions
 from envmon.guard.engine import fresh_state, step
 from envmon.guard.state import GuardState
@@ -56,9 +57,13 @@ def _readings(draw: st.DrawFn, broken: bool = True) -> Reading:  # noqa: FBT001,
 @st.composite
 def _events(draw: st.DrawFn) -> Event:
     stage = draw(st.sampled_from([*STAGES, "no_such_stage", None]))
-    kind = draw(st.sampled_from(["stage_started", "stage_started", "stage_ended", "else"]))
+    kinds = ["stage_started", "stage_started", "stage_ended", OUTLOOK_SAID, "else"]
+    kind = draw(st.sampled_from(kinds))
     bay = draw(st.sampled_from(["one", "one", "two", "nowhere"]))
-    return event(1, kind, bay, draw(st.integers(0, 3000)), {"stage": stage})
+    ends = (draw(st.one_of(st.none(), st.integers(0, 4000))) for _ in range(2))
+    first, last = (None if at_s is None else iso_from_us(us(at_s)) for at_s in ends)
+    data = {"stage": stage, "leaves_from": first, "leaves_to": last}
+    return event(1, kind, bay, draw(st.integers(0, 3000)), data)
 
 
 def _time(fact: Fact) -> int:

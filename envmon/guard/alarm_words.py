@@ -9,6 +9,7 @@ from envmon.facts import Flag
 from envmon.guard.alarm_kinds import GROUPS, KINDS
 from envmon.guard.conditions import NO_SENSOR
 from envmon.guard.drift import drifted
+from envmon.guard.foreseen import is_foreseen
 from envmon.guard.signs import WILD, active_stage, leaving_limit
 from envmon.guard.words import clock_time, reason_text, span_text, value_text, why_text
 from envmon.units import QUANTITIES, format_value
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
     from envmon.guard.alarm import Scene
     from envmon.guard.conditions import Known
-    from envmon.guard.plan import HeldLimit
+    from envmon.guard.plan import HeldLimit, StagePlan
 
 
 def alarm_text(scene: Scene, alarm_id: str, what: str) -> str:
@@ -64,6 +65,8 @@ def _known(scene: Scene, quantity: str) -> Known:
 def _leaving_text(scene: Scene) -> str:
     stage = active_stage(scene.place, scene.now)
     found = leaving_limit(scene.place, scene.now, scene.at_us)
+    if stage is not None and found is None and is_foreseen(stage, scene.now, scene.at_us):
+        return _foreseen_text(stage, scene)
     if stage is None or found is None:
         return "About to leave its window: coming back"
     limit, value, rate = found
@@ -77,6 +80,17 @@ def _leaving_text(scene: Scene) -> str:
         f"{stage.name} about to leave its window: {name} {said}, {way}, outside "
         f"{_span(limit, scene)} in about {minutes:.0f} min"
     )
+
+
+def _foreseen_text(stage: StagePlan, scene: Scene) -> str:
+    said = scene.now.foreseen
+    assert said is not None
+    zone, first_us = scene.plan.timezone, max(said.from_us, scene.at_us)
+    first, last = clock_time(first_us, zone), clock_time(said.to_us, zone)
+    when = f"after {first}" if said.to_us is None else f"between {first} and {last}"
+    if said.to_us is not None and said.to_us <= first_us:
+        when = "at any moment"
+    return f"{stage.name} about to leave its window: expected {when} by the outlook"
 
 
 def _span(limit: HeldLimit, scene: Scene) -> str:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from envmon.clock import DAY_US
-from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED, Flag
+from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED, OUTLOOK_SAID, Flag
 from envmon.guard import alarm_acts as acts
 from envmon.guard.alarm import Scene, end_stage, lift_alarms, take_act
 from envmon.guard.alarm_kinds import CURING
+from envmon.guard.foreseen import take_foreseen
 from envmon.guard.jobs import take_job, take_stage_of_job
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
 from envmon.guard.plan import SHOP
@@ -243,6 +244,8 @@ def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) ->
                 state.bays[bay_id] = msgspec.structs.replace(bay, gaps={})
     elif event.kind in {"stage_started", "stage_ended"}:
         return _take_stage(scene, event)
+    elif event.kind == OUTLOOK_SAID:
+        take_foreseen(now, event)
     elif event.kind in {JOB_OPENED, JOB_CLOSED}:
         take_job(plan, event.bay, now, event, at_us)
     return []
@@ -263,7 +266,7 @@ def _take_stage(scene: Scene, event: Event) -> list[Finding]:
     findings = end_stage(scene)
     now, cured = scene.now, scene.now.stage in CURING
     now.stage, now.stage_since_us = stage, None if stage is None else scene.at_us
-    now.told = None
+    now.told = now.foreseen = None
     if stage is not None:
         take_stage_of_job(now, event)
     if stage not in CURING or cured:

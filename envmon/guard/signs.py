@@ -13,6 +13,7 @@ from envmon.clock import HOUR_US, MINUTE_US
 from envmon.facts import Flag
 from envmon.guard.alarm_kinds import TROUBLE_KINDS
 from envmon.guard.drift import drifted, next_gaps
+from envmon.guard.foreseen import is_foreseen
 from envmon.guard.plan import SHOP
 from envmon.guard.state import Sign
 from envmon.guard.trail import COLUMNS, rate_per_h, steady_rate_per_h
@@ -106,7 +107,9 @@ def update_trail_signs(place: BayPlan, state: GuardState, now: BayNow, at_us: in
     Arguments as for ``update_signs``; ``now.signs`` and ``now.gaps`` are changed.
     """
     leaving, heater, drift = (place.alarm_id(what) for what in ("leaving", "heater", "drift"))
-    _set(now, leaving, at_us, on=leaving_limit(place, now, at_us) is not None)
+    leaves = leaving_limit(place, now, at_us) is not None
+    leaves = leaves or is_foreseen(held_stage(place, now), now, at_us)
+    _set(now, leaving, at_us, on=leaves)
     _set(now, heater, at_us, on=_is_heater_silent(now, heater, at_us, cold=is_cold(place, now)))
     if place.has_partners:
         now.gaps = next_gaps(place, now.gaps, state.newest, at_us)

@@ -81,6 +81,20 @@ class Gap(msgspec.Struct, frozen=True):
     at_us: int
 
 
+class Foreseen(msgspec.Struct, frozen=True):
+    """What the outlook said of a stage: that it is about to leave its window.
+
+    Attributes:
+        stage: The stage.
+        from_us: Not expected before [µs].
+        to_us: Expected by then [µs]; None when it may as well be much later.
+    """
+
+    stage: str
+    from_us: int
+    to_us: int | None
+
+
 class BayNow(msgspec.Struct):
     """What is remembered of one bay, or of what belongs to no bay."""
 
@@ -115,6 +129,8 @@ class BayNow(msgspec.Struct):
     """Stage whose window the coating of the job in it cures by; None before it is coated."""
     cure_told: Fitness | None = None
     """That window's verdict as last found."""
+    foreseen: Foreseen | None = None
+    """What the outlook said of the stage being worked; None when it leaves no window soon."""
 
     def copy(self) -> BayNow:
         """Return a copy that can be changed without changing this one.
@@ -140,6 +156,7 @@ class BayNow(msgspec.Struct):
             self.procedure,
             self.cures,
             self.cure_told,
+            self.foreseen,
         )
 
 

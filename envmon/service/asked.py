@@ -6,7 +6,7 @@ import logging
 from typing import TYPE_CHECKING
 
 from envmon.clock import iso_from_us
-from envmon.facts import CALIBRATION_ACCEPTED, NewEvent
+from envmon.facts import CALIBRATION_ACCEPTED, OUTLOOK_SAID, NewEvent
 from envmon.guard.alarm_acts import ACTS
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def is_sound(request: Request, plan: GuardPlan, recalibration: Recalibration) ->
         return recalibration.is_sound(request)
     place = plan.places.get(request.bay)
     sound = request.kind in {HISTORY_IMPORTED, HEAT_BILLED}
-    sound |= request.kind in STAGES and request.bay in plan.bays
+    sound |= request.kind in STAGES | {OUTLOOK_SAID} and request.bay in plan.bays
     if request.kind in ACTS and place is not None:
         sound |= request.data.get("alarm") in place.alarms
     if not sound:

@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
 from envmon.errors import StoreError
+from envmon.facts import OUTLOOK_SAID
 from envmon.guard.plan import plan_from_shop
 from envmon.intake.link import BrokerLink
 from envmon.service.ending import exit_code_of, shop_process, stop_signals, take_lock
+from envmon.service.outlook_alarm import Teller, said_in_chain
 from envmon.service.outlook_facts import keep_facts, read_facts
 from envmon.service.outlook_learn import Learner
 from envmon.service.outlook_live import outlook_topic
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from envmon.clock import Clock
+    from envmon.outlook.frame import BayFrame
     from envmon.service.outlook_live import OutlookState
     from envmon.shop.models import Shop
 
@@ -61,6 +64,8 @@ class Outlooks:
     def __init__(self, shop: Shop, folder: Path, clock: Clock, link: BrokerLink) -> None:
         self._folder, self._clock, self._link = folder, clock, link
         self.thinker = Thinker(shop, plan_from_shop(shop), read_facts(folder))
+        self._bays = self.thinker.plan.bays
+        self._tellers: dict[str, Teller] = {}
         self.learner = Learner(self.thinker, shop.shop.timezone)
         self._due_s = self._keep_s = 0.0
         self._changed = False
@@ -92,10 +97,24 @@ class Outlooks:
         try:
             frames = self.thinker.look(past, now_us)
             self._changed |= self.learner.turn(past, frames, now_us)
-            return self.thinker.foresee(past, frames, now_us)
+            states = self.thinker.foresee(past, frames, now_us)
+            self._tell_watch(store, frames, now_us)
+            return states
         finally:
             past.close()
             store.close()
+
+    def _tell_watch(self, store: SqliteStore, frames: Mapping[str, BayFrame], now_us: int) -> None:
+        """Ask the watch for an event where what is foreseen has changed in kind."""
+        if not self._tellers:
+            lead_us = {bay: plan.rules.leaving_lead_us for bay, plan in self._bays.items()}
+            said = said_in_chain(store, list(self._bays))
+            self._tellers = {bay: Teller(lead_us[bay], one) for bay, one in said.items()}
+        for bay, frame in frames.items():
+            looked = self.thinker.looked(bay, str(frame.stage[-1]))
+            data = self._tellers[bay].look(looked, now_us)
+            if data is not None:
+                store.ask(OUTLOOK_SAID, bay, data, now_us)
 
     def publish(self, states: Mapping[str, OutlookState]) -> None:
         """Say what is foreseen; not retained, so that nothing old is ever taken for new."""

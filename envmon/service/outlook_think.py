@@ -17,6 +17,7 @@ from envmon.outlook.experts import FORECAST
 from envmon.outlook.foresee import Context, courses_of, outlook
 from envmon.outlook.learning import Neighbour, fresh_facts
 from envmon.service.job_book import book_from
+from envmon.service.outlook_alarm import Looked
 from envmon.service.outlook_day import day_of, planned_stages, steps_ahead, usual_steps
 from envmon.service.outlook_live import FanLine, Moment, OutlookState, StageSaid
 from envmon.service.outlook_read import air_spaces, frames_between, priors_of
@@ -74,12 +75,13 @@ class Thinker:
         shop: The shop file, checked.
         plan: The same, compiled for the guard.
         facts: Bay -> what was learned of it.
+        told: Bay -> what was foreseen of it last.
     """
 
     shop: Shop
     plan: GuardPlan
     facts: dict[str, ModelFacts]
-    _before: dict[str, BayOutlook] = field(default_factory=dict)
+    told: dict[str, BayOutlook] = field(default_factory=dict)
     _failed: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -116,7 +118,7 @@ class Thinker:
                 if bay not in self._failed:
                     log.exception("cannot foresee %s; said once", bay)
                 self._failed.add(bay)
-                self._before.pop(bay, None)
+                self.told.pop(bay, None)
         return found
 
     def _scene(self, bay: str, frames: dict[str, BayFrame], jobs: dict[str, Job | None]) -> Scene:
@@ -128,7 +130,7 @@ class Thinker:
         context = Context(
             Plans(stages=planned_stages(steps) if job or worked[0] in usual else ()),
             self.neighbours(bay, frames),
-            self._before.get(bay),
+            self.told.get(bay),
         )
         stages = self.plan.variant(bay, job.procedure[0] if job else None).stages
         aired = not any(_cures(frames[b], jobs[b]) for b in (bay, *beside))
@@ -141,7 +143,7 @@ class Thinker:
     def _state(self, scene: Scene, now_us: int) -> OutlookState:
         facts = self.facts[scene.bay]
         told = outlook(facts, scene.frame, scene.stages, now_us, scene.context)
-        self._before[scene.bay] = told
+        self.told[scene.bay] = told
         at, names = iso_from_us(now_us), {stage.id: stage.name for stage in scene.stages}
         if not told.known:
             day = day_of(scene.steps, scene.stages, None, now_us)
@@ -163,6 +165,15 @@ class Thinker:
             fans=_fans(told),
             advice=self._advice(scene, about),
         )
+
+    def looked(self, bay: str, stage: str) -> Looked:
+        """Return what is foreseen of the stage being worked in a bay; nothing while guessing."""
+        goals = {one.id for one in self.plan.bays[bay].stages if one.goal}
+        told = self.told.get(bay)
+        if not stage or stage in goals or told is None or told.guessing:
+            return Looked("", None)
+        found = next((one for one in told.stages if one.stage == stage), None)
+        return Looked(stage, found.leaves if found is not None else None)
 
     def _courses(self, scene: Scene, told: BayOutlook) -> Courses:
         fans = {fan.quantity: fan.quantiles["q50"][0] for fan in told.fans}

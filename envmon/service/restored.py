@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from envmon.clock import DAY_US
-from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED
+from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED, OUTLOOK_SAID
 from envmon.guard.alarm_acts import ACTS, TROUBLES
 from envmon.guard.course import TOO_OLD_US
 from envmon.guard.engine import fitted_state, fresh_state, step
@@ -34,6 +34,7 @@ HEALTH = "sensor_health"
 """Name of the snapshot that holds what is remembered of every sensor; written with the other."""
 HEEDED = (
     frozenset({"stage_started", "stage_ended", JOB_OPENED, JOB_CLOSED, CALIBRATION_ACCEPTED})
+    | {OUTLOOK_SAID}
     | ACTS
     | TROUBLES
 )

@@ -1,0 +1,96 @@
+"""What the outlook lets the watch know: that the stage being worked is about to leave its window.
+
+It asks for an event only when what it says changes in kind, and when a word has run out. A bay that
+is guessing says nothing: the trail's own rule is as good as that.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from envmon.clock import MINUTE_US, iso_from_us
+from envmon.facts import OUTLOOK_SAID, Event
+from envmon.guard.foreseen import holds_until_us, read_foreseen
+
+if TYPE_CHECKING:
+    from envmon.guard.state import Foreseen
+    from envmon.outlook.model import Span
+    from envmon.store.base import Store
+
+STANDS_US = 2 * MINUTE_US
+"""What is to be said must have been so for so long."""
+BACK = 1.5
+"""A stage is said to stay when it is expected to for so many times the lead."""
+
+
+class Looked(NamedTuple):
+    """What the outlook says of a bay now.
+
+    Attributes:
+        stage: The stage being worked whose window is to be kept; empty for none.
+        leaves: When it leaves its window; None where it is not inside, or nothing is known.
+    """
+
+    stage: str
+    leaves: Span | None
+
+
+class Teller:
+    """Says it for one bay; knows what it said last.
+
+    Args:
+        lead_us: How far ahead a stage is about to leave its window [µs].
+        said: What stands in the chain; None for nothing.
+    """
+
+    def __init__(self, lead_us: int, said: Foreseen | None = None) -> None:
+        self._lead_us, self._said = lead_us, said
+        self._since_us: int | None = None
+
+    def look(self, looked: Looked, now_us: int) -> dict[str, Any] | None:
+        """Return what the watch is to be asked to write; None for nothing new.
+
+        Args:
+            looked: What is foreseen now.
+            now_us: Time now [µs].
+        """
+        said = self._said
+        if said is not None and (said.stage != looked.stage or now_us > holds_until_us(said)):
+            said = self._said = None  # the guard has forgotten it as well
+        leaving = self._is_leaving(looked.leaves, before=said is not None)
+        if not looked.stage or leaving is None or leaving == (said is not None):
+            self._since_us = None
+            return None
+        self._since_us = now_us if self._since_us is None else min(self._since_us, now_us)
+        if now_us - self._since_us < STANDS_US:
+            return None
+        self._since_us = None
+        data = _data(looked, now_us, leaving=leaving)
+        self._said = read_foreseen(Event(0, now_us, OUTLOOK_SAID, "", data, ""))
+        return data
+
+    def _is_leaving(self, leaves: Span | None, *, before: bool) -> bool | None:
+        if leaves is None:
+            return None
+        reach_us = self._lead_us * (BACK if before else 1.0)
+        return leaves.middle is not None and leaves.middle * MINUTE_US <= reach_us
+
+
+def _data(looked: Looked, now_us: int, *, leaving: bool) -> dict[str, Any]:
+    span = looked.leaves
+    times = (span.early, span.late) if span is not None and leaving else (None, None)
+    first, last = (
+        None if at is None else iso_from_us(now_us + round(at * MINUTE_US)) for at in times
+    )
+    if leaving and first is None:
+        first = iso_from_us(now_us)
+    return {"stage": looked.stage, "leaves_from": first, "leaves_to": last}
+
+
+def said_in_chain(store: Store, bays: list[str]) -> dict[str, Foreseen | None]:
+    """Return what was said last of each bay, by whoever was here before."""
+    found: dict[str, Foreseen | None] = dict.fromkeys(bays)
+    for event in store.events_of(OUTLOOK_SAID):
+        if event.bay in found:
+            found[event.bay] = read_foreseen(event)
+    return found

@@ -1,0 +1,206 @@
+"""*About to leave its window* by the outlook's word: pure, bounded in time, the same in replay.
+
+Sources: none outside the project; the alarm's delays are those of ``alarm_kinds`` (common
+practice).
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from envmon.clock import MINUTE_US, iso_from_us
+from envmon.facts import OUTLOOK_SAID, Event
+from envmon.guard import alarm_acts as acts
+from envmon.guard.foreseen import holds_until_us, read_foreseen
+from envmon.guard.state import GuardState
+from envmon.outlook.model import Span
+from envmon.service import watch as watch_module
+from envmon.service.outlook_alarm import STANDS_US, Looked, Teller, said_in_chain
+from tests.guard_support import START_US, us
+from tests.replay_support import Life
+from tests.test_alarm_conditions import Bay, seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from envmon.guard.state import Finding
+
+LEAD_US = 20 * MINUTE_US
+LEAVING = "one-leaving"
+
+
+def leaves(stage: str | None, from_s: float | None, to_s: float | None) -> dict[str, Any]:
+    first, last = (None if at is None else iso_from_us(us(at)) for at in (from_s, to_s))
+    return {"stage": stage, "leaves_from": first, "leaves_to": last}
+
+
+def of(found: list[Finding], kind: str) -> list[Finding]:
+    return [f for f in found if f.kind == kind and f.data["alarm"] == LEAVING]
+
+
+@pytest.fixture
+def bay() -> Bay:
+    bay = Bay()
+    bay.stage("coating")
+    bay.live_on(1200)
+    return bay
+
+
+def test_a_word_of_the_outlook_is_an_alarm_after_its_delay_and_over_with_it(bay: Bay) -> None:
+    said_s = bay.at_s
+    bay.say(OUTLOOK_SAID, **leaves("coating", said_s + 600, said_s + 1500))
+    (raised,) = of(bay.live_on(600), acts.RAISED)
+    assert 360 <= seconds(raised) - said_s <= 360 + 60
+    assert raised.data["text"].startswith("Coating about to leave its window: expected between ")
+    assert raised.data["text"].endswith(" by the outlook")
+    bay.say(OUTLOOK_SAID, **leaves("coating", None, None))
+    assert of(bay.live_on(2400), acts.CLEARED)
+
+
+def test_a_word_is_over_by_itself_when_who_said_it_is_gone(bay: Bay) -> None:
+    bay.say(OUTLOOK_SAID, **leaves("coating", bay.at_s + 60, bay.at_s + 300))
+    assert of(bay.live_on(900), acts.RAISED)
+    # Ten minutes after its end the word is none; the alarm clears half an hour later.
+    cleared = of(bay.live_on(3600), acts.CLEARED)
+    assert len(cleared) == 1
+
+
+def test_a_word_without_an_end_holds_for_an_hour() -> None:
+    said = read_foreseen(Event(1, 0, OUTLOOK_SAID, "one", leaves("coating", 60, None), ""))
+    assert said is not None
+    assert holds_until_us(said) == us(60) + 60 * MINUTE_US
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        leaves("polish", 60, 300), leaves(None, 60, 300), {}, {"stage": "coating"},
+        {"stage": "coating", "leaves_from": "soon"}, {"stage": "coating", "leaves_from": 7},
+    ],
+)  # fmt: skip
+def test_what_is_of_another_stage_or_unreadable_says_nothing(
+    bay: Bay, data: dict[str, Any]
+) -> None:
+    bay.say(OUTLOOK_SAID, **data)
+    assert not of(bay.live_on(1800), acts.RAISED)
+
+
+def test_a_word_ends_with_its_stage_and_outside_the_window_it_is_none(bay: Bay) -> None:
+    bay.say(OUTLOOK_SAID, **leaves("coating", bay.at_s, bay.at_s + 3600))
+    bay.stage("coating")  # begun anew: what was said of the time before is over
+    assert bay.state.bays["one"].foreseen is None
+    bay.put("rel_hum_pct", 75.0)
+    bay.live_on(60)
+    bay.say(OUTLOOK_SAID, **leaves("coating", bay.at_s, bay.at_s + 3600))
+    assert not of(bay.live_on(1200), acts.RAISED)
+
+
+def test_the_trail_s_own_rule_stands_beside_it(bay: Bay) -> None:
+    found = bay.live_on(3 * 3600, air_temp_c=-1.0)
+    assert "air" in of(found, acts.RAISED)[0].data["text"]
+
+
+def test_the_word_survives_a_restart(bay: Bay) -> None:
+    bay.say(OUTLOOK_SAID, **leaves("coating", bay.at_s + 60, bay.at_s + 900))
+    before = bay.state.bays["one"].foreseen
+    bay.state = GuardState.from_json(bay.state.to_json())
+    assert bay.state.bays["one"].foreseen == before
+    assert of(bay.live_on(600), acts.RAISED)
+
+
+def test_live_and_replay_are_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(watch_module, "REQUESTS_EVERY_S", 0.0)
+    life = Life(tmp_path)
+    life.values = [20.0, 45.0, 20.0, 20.0, 36.0]
+
+    def ask(first_s: float | None, last_s: float | None) -> None:
+        data = leaves("polish", first_s, last_s)
+        life.hand.store.ask(OUTLOOK_SAID, "one", data, life.hand.clock.at_us)
+
+    for _ in range(3):
+        life.say("polish")
+        life.live(900)
+        ask(life.at_s + 300, life.at_s + 1200)
+        life.live(1800)
+        life.restart(killed=True)
+        ask(None, None)
+        life.live(900)
+    said = [e for e in life.chain() if e.kind == OUTLOOK_SAID]
+    assert len(said) == 6
+    answer = life.ask(0.0, 1e6)
+    assert answer.comparison is not None
+    assert answer.comparison.differences == ()
+    assert answer.comparison.compared == answer.comparison.same == len(life.found(0.0, 1e6))
+    life.hand.store.close()
+
+
+def test_the_watch_takes_it_only_for_a_bay_there_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watch_module, "REQUESTS_EVERY_S", 0.0)
+    life = Life(tmp_path)
+    for place in ("one", "nowhere", ""):
+        life.hand.store.ask(OUTLOOK_SAID, place, leaves("polish", 60, 300), START_US)
+    life.live(100)
+    assert [e.bay for e in life.chain() if e.kind == OUTLOOK_SAID] == ["one"]
+    found = said_in_chain(life.hand.store, ["one", "two"])
+    assert found["two"] is None
+    assert found["one"] is not None
+    assert found["one"].stage == "polish"
+    life.hand.store.close()
+
+
+def span(middle: float | None) -> Span:
+    return Span(
+        middle, None if middle is None else middle / 2, None if middle is None else middle * 2
+    )
+
+
+def told(teller: Teller, story: Sequence[tuple[int, float | None]]) -> list[tuple[int, bool]]:
+    """Return (minute, whether it leaves) of what was asked for in a story of looks."""
+    found = []
+    for minute, middle in story:
+        data = teller.look(Looked("coating", span(middle)), minute * MINUTE_US)
+        if data is not None:
+            found.append((minute, data["leaves_from"] is not None))
+    return found
+
+
+def test_only_a_change_in_kind_is_said_and_after_it_has_stood() -> None:
+    story = [(n, 60.0) for n in range(5)] + [(n, 15.0) for n in range(5, 12)]
+    story += [(n, 25.0) for n in range(12, 18)]  # beyond the lead, not beyond one and a half
+    story += [(n, 40.0) for n in range(18, 24)]
+    assert told(Teller(LEAD_US), story) == [(5 + STANDS_US // MINUTE_US, True), (20, False)]
+
+
+@given(st.lists(st.sampled_from([5.0, 19.0, 21.0, 29.0, 31.0, 90.0, None]), max_size=60))
+def test_what_is_said_alternates_and_never_quicker_than_it_may(middles: list[float | None]) -> None:
+    said = told(Teller(LEAD_US), list(enumerate(middles)))
+    kinds = [leaving for _, leaving in said]
+    assert kinds[:1] in ([], [True])
+    times = [minute for minute, _ in said]
+    # A word may run out and be said again; else kinds take turns.
+    for (before, one), (after, other) in pairwise(said):
+        assert one != other or after - before >= 10
+        assert after - before >= STANDS_US // MINUTE_US
+    assert times == sorted(times)
+
+
+def test_nothing_is_said_of_no_stage_and_of_what_is_not_known() -> None:
+    teller = Teller(LEAD_US)
+    for minute in range(10):
+        assert teller.look(Looked("", None), minute * MINUTE_US) is None
+        assert teller.look(Looked("coating", None), minute * MINUTE_US) is None
+
+
+def test_a_new_process_takes_back_what_a_dead_one_had_said() -> None:
+    said = read_foreseen(Event(1, 0, OUTLOOK_SAID, "one", leaves("coating", 0, 3600), ""))
+    teller = Teller(LEAD_US, said)
+    found = [teller.look(Looked("coating", span(90.0)), START_US + n * MINUTE_US) for n in range(4)]
+    assert [data for data in found if data] == [leaves("coating", None, None)]
