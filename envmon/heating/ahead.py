@@ -12,6 +12,8 @@ from envmon.clock import MINUTE_US, SECOND_US, us_from_datetime
 from envmon.heating.money import cost
 from envmon.heating.mornings import BayPast
 from envmon.heating.preheat import LONGEST_MIN, start_heating
+from envmon.heating.runtime import measured_share
+from envmon.heating.runtime import measured_share
 from envmon.heating.setback import Bay, Prices, allowed_setback, tonight
 from envmon.heating.warming import Aim
 from envmon.heating.words import UNKNOWN, Words, number, percent
@@ -21,9 +23,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from envmon.heating.log import HeatShop
-    from envmon.heating.model import Floats, Winter
+    from envmon.heating.model import Winter
     from envmon.heating.preheat import Start
-    from envmon.heating.setback import Tonight
+from envmon.heating.setback import Tonight
 
 STEP_US = 5 * MINUTE_US
 AHEAD_H = 24
@@ -118,7 +120,9 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
         return Ahead(bay, at_us, None, None, "not known", None, None, text)
     outdoor = winter.outdoor_c if winter.outdoor_c is not None else np.full(winter.minutes, np.nan)
     assert of.air_c is not None
-    past = BayPast(winter.start_us, of.air_c, outdoor, _run(of.heater_on, of.heater_w), winter.zone)
+    heater = next((heater for heater in shop.heaters if heater.bay == bay), None)
+    run = measured_share(of, heater)
+    past = BayPast(winter.start_us, of.air_c, outdoor, run, winter.zone)
     stands = night.bays.get(bay, Bay())
     wanted = Aim(float(info.target), float(info.setback))
     aim = wanted._replace(setback_c=allowed_setback(wanted, stands))
@@ -135,13 +139,6 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
         bay, at_us, begin_us, start.chance, found.advice, found.saved_kwh, saved,
         text + _night_words(found, saved, words),
     )  # fmt: skip
-
-
-def _run(heater_on: Floats | None, heater_w: Floats | None) -> Floats | None:
-    if heater_on is not None or heater_w is None:
-        return heater_on
-    run: Floats = np.where(np.isnan(heater_w), np.nan, heater_w > 0)
-    return run
 
 
 def _prices(now_us: int, shop: HeatShop, zone: str) -> Prices:
