@@ -1,9 +1,10 @@
 """What a job and an opening of the door cost in heat: estimates, each with its range.
 
 A job's heat is what the bay took while the job held it, above idle. Idle is what the same bay takes
-at the same hours of the same kind of day without a job, put right for the outdoors. Jobs leave
-heat in slab and walls, so idle hours after them take less: in the simulated shop the estimate was
-16 to 18 % below what jobs truly took while they held the bay. An opening's heat follows from the air exchanged at the temperatures measured while it was open.
+at the same hours of the same kind of day without a job, put right for the outdoors. Jobs leave heat
+in slab and walls, so idle hours after them take less: in the simulated shop the estimate was 16 to
+18 % below what jobs truly took while they held the bay. An opening's heat follows from the air
+exchanged at the temperatures measured while it was open.
 
 Prices are those of the hour, without standing charges, which are there anyway.
 """
