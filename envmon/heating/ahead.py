@@ -13,7 +13,6 @@ from envmon.heating.money import cost
 from envmon.heating.mornings import BayPast
 from envmon.heating.preheat import LONGEST_MIN, start_heating
 from envmon.heating.runtime import measured_share
-from envmon.heating.runtime import measured_share
 from envmon.heating.setback import Bay, Prices, allowed_setback, tonight
 from envmon.heating.warming import Aim
 from envmon.heating.words import UNKNOWN, Words, number, percent
@@ -25,7 +24,8 @@ if TYPE_CHECKING:
     from envmon.heating.log import HeatShop
     from envmon.heating.model import Winter
     from envmon.heating.preheat import Start
-from envmon.heating.setback import Tonight
+    from envmon.heating.setback import Tonight
+    from envmon.shop.heat import Heater
 
 STEP_US = 5 * MINUTE_US
 AHEAD_H = 24
@@ -113,16 +113,12 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
     winter, info = night.winter, shop.info
     at_us = ready_us(night.now_us, info.ready_by, winter.zone)
     by_min = (at_us - night.now_us) / MINUTE_US
-    of, name = winter.bays[bay], night.names.get(bay, bay)
+    name = night.names.get(bay, bay)
     if by_min > LONGEST_MIN:
         from_us = at_us - round(LONGEST_MIN * MINUTE_US)
         text = f"{name}: said from {_clock(from_us, winter.zone)} on, for {info.ready_by}."
         return Ahead(bay, at_us, None, None, "not known", None, None, text)
-    outdoor = winter.outdoor_c if winter.outdoor_c is not None else np.full(winter.minutes, np.nan)
-    assert of.air_c is not None
-    heater = next((heater for heater in shop.heaters if heater.bay == bay), None)
-    run = measured_share(of, heater)
-    past = BayPast(winter.start_us, of.air_c, outdoor, run, winter.zone)
+    past = _past(winter, bay, next((h for h in shop.heaters if h.bay == bay), None))
     stands = night.bays.get(bay, Bay())
     wanted = Aim(float(info.target), float(info.setback))
     aim = wanted._replace(setback_c=allowed_setback(wanted, stands))
@@ -138,6 +134,20 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
     return Ahead(
         bay, at_us, begin_us, start.chance, found.advice, found.saved_kwh, saved,
         text + _night_words(found, saved, words),
+    )  # fmt: skip
+
+
+def _past(winter: Winter, bay: str, heater: Heater | None) -> BayPast:
+    """Return a bay's past from the first minute its air is known."""
+    of, outdoor_c = winter.bays[bay], winter.outdoor_c
+    assert of.air_c is not None
+    first = int(np.argmax(np.isfinite(of.air_c)))
+    outdoor = np.full(winter.minutes, np.nan) if outdoor_c is None else outdoor_c
+    run = measured_share(of, heater)
+    start_us = winter.start_us + first * MINUTE_US
+    return BayPast(
+        start_us, of.air_c[first:], outdoor[first:], None if run is None else run[first:],
+        winter.zone,
     )  # fmt: skip
 
 
