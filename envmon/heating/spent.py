@@ -86,7 +86,8 @@ def spent_of(scene: Scene, days: Days) -> Spent:
     losses: dict[str, float] = {}
     for bay, kwh in shares_of(scene, days).items():
         own = scene.bays.get(bay, USUAL)
-        jobs += job_costs(_hours(scene, bay, kwh), scene.winter.jobs)
+        if any(job.bay == bay for job in scene.winter.jobs):
+            jobs += job_costs(_hours(scene, bay, kwh), scene.winter.jobs)
         opened += _opened(scene, bay, own)
         loss = _loss(scene, days, bay, kwh)
         losses |= {} if loss is None else {bay: loss.loss_w_k}
