@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 import numpy as np
@@ -30,12 +30,17 @@ if TYPE_CHECKING:
     from envmon.outlook.frame import BayFrame
     from envmon.outlook.model import BayOutlook, ModelFacts, Said, StageOutlook
     from envmon.service.outlook_day import StepAhead
+    from envmon.service.outlook_live import DayStep
     from envmon.shop.models import Shop
     from envmon.store.past import Past
 
 log = logging.getLogger("envmon.outlook")
 
 LOOKS_BACK_US = 14 * HOUR_US
+SLOWLY_US = 2 * MINUTE_US
+"""The day and advice cost as much again as all the rest; so often is enough for them."""
+MOST_NEIGHBOURS = 3
+"""Of many bays in one air those beside a bay stand for the rest: each costs as much as the bay."""
 SHOWN_FANS = ("air_temp_c", "rel_hum_pct", "panel_temp_c")
 
 
@@ -67,6 +72,22 @@ class Scene:
         return str(self.frame.stage[-1])
 
 
+class Slow(NamedTuple):
+    """What is worked out only now and then.
+
+    Attributes:
+        at_us: When it was [µs].
+        about: What it was of; when that changes it is worked out anew.
+        day: The steps from then on.
+        advice: What a person might do.
+    """
+
+    at_us: int
+    about: tuple[object, ...]
+    day: tuple[DayStep, ...]
+    advice: tuple[str, ...]
+
+
 @dataclass
 class Thinker:
     """Foresees for one shop; belongs to one thread.
@@ -82,6 +103,7 @@ class Thinker:
     plan: GuardPlan
     facts: dict[str, ModelFacts]
     told: dict[str, BayOutlook] = field(default_factory=dict)
+    _slow: dict[str, Slow] = field(default_factory=dict)
     _failed: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -89,9 +111,9 @@ class Thinker:
         known = {bay: facts for bay, facts in self.facts.items() if bay in priors}
         self.facts = {bay: fresh_facts(prior) for bay, prior in priors.items()} | known
         self._beside = {
-            bay: [other for other in group if other != bay]
+            bay: sorted((o for o in group if o != bay), key=lambda o: abs(group.index(o) - place))
             for group in air_spaces(self.shop)
-            for bay in group
+            for place, bay in enumerate(group)
         }
 
     def look(self, past: Past, now_us: int) -> dict[str, BayFrame]:
@@ -137,8 +159,9 @@ class Thinker:
         return Scene(bay, frame, stages, job, tuple(steps), context, aired)
 
     def neighbours(self, bay: str, frames: dict[str, BayFrame]) -> list[Neighbour]:
-        """Return the bays of the same air with what was learned of them."""
-        return [Neighbour(self.facts[other], frames[other]) for other in self._beside[bay]]
+        """Return the bays of the same air, those beside it, with what was learned of them."""
+        beside = self._beside[bay][:MOST_NEIGHBOURS]
+        return [Neighbour(self.facts[other], frames[other]) for other in beside]
 
     def _state(self, scene: Scene, now_us: int) -> OutlookState:
         facts = self.facts[scene.bay]
@@ -153,6 +176,7 @@ class Thinker:
             )  # fmt: skip
         said = tuple(_said(one, names) for one in told.stages)
         about = about_of(scene, {one.stage: one for one in said})
+        slow = self._slowly(scene, told, about, now_us)
         return OutlookState(
             bay=scene.bay,
             at=at,
@@ -160,11 +184,21 @@ class Thinker:
             guessing=facts.guessing,
             about=about,
             stages=said,
-            day=day_of(scene.steps, scene.stages, self._courses(scene, told), now_us),
+            day=slow.day,
             of_job=scene.job is not None,
             fans=_fans(told),
-            advice=self._advice(scene, about),
+            advice=slow.advice,
         )
+
+    def _slowly(self, scene: Scene, told: BayOutlook, about: StageSaid | None, now_us: int) -> Slow:
+        """Return the day and advice, worked out anew when they are old or about something else."""
+        steps = tuple((step.index, step.status) for step in scene.steps)
+        of = (scene.stage, scene.aired, steps, about and (about.stage, about.fitness))
+        known = self._slow.get(scene.bay)
+        if known is None or known.about != of or not 0 <= now_us - known.at_us < SLOWLY_US:
+            day = day_of(scene.steps, scene.stages, self._courses(scene, told), now_us)
+            known = self._slow[scene.bay] = Slow(now_us, of, day, self._advice(scene, about))
+        return known
 
     def looked(self, bay: str, stage: str) -> Looked:
         """Return what is foreseen of the stage being worked in a bay; nothing while guessing."""

@@ -18,12 +18,14 @@ import pickle
 from collections import defaultdict
 from dataclasses import replace
 from datetime import date
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from envmon.clock import HOUR_US, MINUTE_US
+from envmon.facts import OUTLOOK_SAID
 from envmon.guard.plan import plan_from_shop
 from envmon.outlook.constants import Priors
 from envmon.outlook.crossing import FORESEEN, changes, courses_from, room_left
@@ -32,18 +34,21 @@ from envmon.outlook.likeness import voices
 from envmon.outlook.mixing import mixed
 from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import Judged, judge, paths_of
+from envmon.service.outlook_alarm import Looked, Teller
 from tests import year_calendar, year_readings
 from tests.outlook_judging import DAY, Turn, frames_of, rolling
 from tests.year_calendar import Stay, stays_between
+from tests.year_person import Act, Keeper
 from tests.year_readings import Sent, demo_shop, year_of
 from tests.year_support import Year, run_year
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from envmon.facts import Event
     from envmon.guard.plan import GuardPlan, StagePlan
-    from envmon.outlook.frame import BayFrame
+    from envmon.guard.state import Finding, GuardState
+    from envmon.outlook.frame import BayFrame, Values
     from envmon.outlook.model import ModelFacts, Span
 
 FIRST, LEARN_DAYS, OFFSET_K = date(2026, 9, 7), 28, 0.0
@@ -76,6 +81,11 @@ def busy_stays(seed: int, first: date, days: int) -> dict[str, list[Stay]]:
     usual = stays_between(seed, first, days)
     later = [stay._replace(from_us=stay.from_us + LATER_US) for stay in usual["south"]]
     return {**usual, "south": [s for s in later if s.to_us - s.from_us >= LEAST_STAY_US]}
+
+
+def stays_of(seed: int, days: int) -> dict[str, list[Stay]]:
+    """Return the stays of all the weeks."""
+    return busy_stays(seed, FIRST, days)
 
 
 def make_busy() -> None:
@@ -179,7 +189,7 @@ def _leaves(
 ) -> Span | None:
     trust = facts.trust[SITUATIONS[int(judged.situation[place])]]
     mixture = np.stack([mixed(judged.forecasts[n], trust.weights[n])[:, place] for n in FORECAST])
-    now = [float(np.nanmean(frame[name][row - 1 : row + 1])) for name in FORECAST]
+    now = [_mean(frame[name][row - 1 : row + 1]) for name in FORECAST]
     weights = voices(np.array(trust.marks), judged.marks[place], trust.heard)
     courses = courses_from(now, mixture, paths_of(trust), weights)
     held = [limit for limit in stage.limits if limit.quantity in FORESEEN]
@@ -188,6 +198,11 @@ def _leaves(
         return None
     left = np.minimum.reduce(room)
     return changes(left, weights, inside=True) if left[0, 0] >= 0 else None
+
+
+def _mean(values: Values) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else float("nan")
 
 
 def alarms_from(signs: list[tuple[int, bool]], last: int) -> list[tuple[float, float]]:
@@ -206,6 +221,33 @@ def alarms_from(signs: list[tuple[int, bool]], last: int) -> list[tuple[float, f
             since = None
     if since is not None:
         found.append((since, float(last)))
+    return found
+
+
+class Telling(Keeper):
+    """The person who answers alarms, and beside them the outlook's words as the process asks."""
+
+    def __init__(self, words: list[tuple[int, Act]]) -> None:
+        super().__init__()
+        self._words = sorted(words, key=itemgetter(0))
+
+    def act(self, state: GuardState, findings: Iterable[Finding], now_us: int) -> list[Act]:
+        """Return what is done and said at a time [µs]."""
+        due = [word for at_us, word in self._words if at_us <= now_us]
+        del self._words[: len(due)]
+        return [*super().act(state, findings, now_us), *due]
+
+
+def words_of(said: dict[Run, list[Said]], plan: GuardPlan, start_us: int) -> list[tuple[int, Act]]:
+    """Return what the outlook process would have asked for, each with its time [µs]."""
+    found = []
+    for run, looked in said.items():
+        teller = Teller(plan.bays[run.bay].rules.leaving_lead_us)
+        for one in looked:
+            at_us = start_us + one.minute * MINUTE_US
+            data = teller.look(Looked(run.stage, one.leaves), at_us)
+            if data is not None:
+                found.append((at_us, Act(OUTLOOK_SAID, run.bay, data)))
     return found
 
 
@@ -291,10 +333,11 @@ def main() -> None:
     options = parser.parse_args()
     make_busy()
     total = LEARN_DAYS + options.days
-    sent, stays = sent_in(options.keep, options.seed, total), busy_stays(options.seed, FIRST, total)
+    sent, stays = sent_in(options.keep, options.seed, total), stays_of(options.seed, total)
     shop = demo_shop()
     plan = plan_from_shop(shop)
-    year: Year = run_year(sent, stays, sent.start_us + total * DAY * MINUTE_US)
+    to_us = sent.start_us + total * DAY * MINUTE_US
+    year: Year = run_year(sent, stays, to_us)
     print("lived", flush=True)
     frames = with_stages(frames_of(sent, stays), year.events)
     runs = runs_of(year.events, plan, sent.start_us, (total - 1) * DAY)
@@ -305,11 +348,17 @@ def main() -> None:
             if turn.from_day * DAY <= run.first < turn.to_day * DAY:
                 stage = next(s for s in plan.bays[run.bay].stages if s.id == run.stage)
                 said[run] = list(looks(frames, turn, run, stage))
-    report(year.events, said, sent.start_us)
+    words = words_of(said, plan, sent.start_us)
+    again = run_year(sent, stays_of(options.seed, total), to_us, Telling(words))
+    report((year.events, again.events), said, sent.start_us)
+    print(f"words of the outlook: {len(words)}")
 
 
-def report(events: Sequence[Event], said: dict[Run, list[Said]], start_us: int) -> None:
-    """Print exits missed and alarms false for each rule."""
+def report(
+    lived: tuple[Sequence[Event], Sequence[Event]], said: dict[Run, list[Said]], start_us: int
+) -> None:
+    """Print exits missed and alarms false, of the guard without and with words, and of rules."""
+    events = lived[0]
     exits = {run: exits_of(events, run, start_us) for run in said}
     trail = {
         run: [a for a in trail_alarms(events, run.bay, start_us) if run.first <= a[0] <= run.last]
@@ -318,7 +367,12 @@ def report(events: Sequence[Event], said: dict[Run, list[Said]], start_us: int) 
     alone = Score()
     for run in said:
         alone.add(run, exits[run], trail[run])
-    print(alone.line("the trail alone"))
+    print(alone.line("the guard without the outlook"))
+    whole = Score()
+    for run in said:
+        stood = trail_alarms(lived[1], run.bay, start_us)
+        whole.add(run, exits[run], [a for a in stood if run.first <= a[0] <= run.last])
+    print(whole.line("the guard with the outlook's words"))
     for name, rule in rules().items():
         own, either, both = Score(), Score(), Score()
         for run, looked in said.items():
