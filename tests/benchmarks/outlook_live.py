@@ -1,8 +1,9 @@
 """What the live outlook costs: rows read, every bay foreseen with its day, and the wire form.
 
 Run as ``python tests/benchmarks/outlook_live.py [--bays 8] [--rounds 12] [--apart]``. Readings of
-fourteen hours, every ten seconds, five series a bay, all of one air, or each of its own; facts
-that are still a guess cost as much as learned ones. The share is of one core, at an outlook every 30 s.
+fourteen hours, every ten seconds, five series a bay, all of one air, or each of its own. Facts
+that are still a guess cost as much as learned ones. The share is of one core, at an outlook every
+30 s.
 """
 
 from __future__ import annotations
