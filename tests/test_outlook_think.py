@@ -171,3 +171,14 @@ def test_command_tells_what_is_foreseen_and_what_is_a_guess(tmp_path: Path) -> N
     assert list(shop_outlook(path, "south", clock).bays) == ["south"]
     with pytest.raises(InputError, match="bay is 'east'"):
         shop_outlook(path, "east", clock)
+
+
+def test_a_bay_without_job_and_stage_has_nothing_coming(tmp_path: Path) -> None:
+    fill(tmp_path, 8)
+    store = SqliteStore(tmp_path)
+    store.add_events([NewEvent(NOW_US - 60_000_000, "stage_ended", "north", {})])
+    store.close()
+    state = foreseen(tmp_path, thinker_of())["north"]
+    assert state.known
+    assert state.about is None
+    assert any(one.text for one in state.stages)

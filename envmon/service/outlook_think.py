@@ -175,7 +175,7 @@ class Thinker:
                 of_job=scene.job is not None,
             )  # fmt: skip
         said = tuple(_said(one, names) for one in told.stages)
-        about = about_of(scene, {one.stage: one for one in said})
+        about = about_of(scene, {one.stage: one for one in said}, guessing=facts.guessing)
         slow = self._slowly(scene, told, about, now_us)
         return OutlookState(
             bay=scene.bay,
@@ -246,11 +246,12 @@ def _when(said: Said) -> Moment:
     return Moment(*(None if at_us is None else iso_from_us(at_us) for at_us in times))
 
 
-def about_of(scene: Scene, said: dict[str, StageSaid]) -> StageSaid | None:
+def about_of(scene: Scene, said: dict[str, StageSaid], *, guessing: bool) -> StageSaid | None:
     """Return what the wall speaks of: the stage being worked, or the one that comes next.
 
     One that stays fit for hours gives way to the next one that is not fit yet; a goal
-    is of interest until it is reached.
+    is of interest until it is reached. Without a job or a stage nothing is coming, and a guess that
+    knows no middle is not worth a line.
     """
     goals = {stage.id for stage in scene.stages if stage.goal}
     now = said.get(scene.stage)
@@ -258,9 +259,10 @@ def about_of(scene: Scene, said: dict[str, StageSaid]) -> StageSaid | None:
         now = None
     if now is not None and (now.turns == "enters" or now.when.middle is not None):
         return now
-    coming = (said.get(step.stage) for step in scene.steps if step.status == "todo")
+    steps = scene.steps if scene.job is not None or scene.stage else ()
+    coming = (said.get(step.stage) for step in steps if step.status == "todo")
     waits = (one for one in coming if one and one.turns == "enters" and one.stage not in goals)
-    return next(waits, now)
+    return next(waits, None if guessing else now)
 
 
 def _fans(told: BayOutlook) -> tuple[FanLine, ...]:
