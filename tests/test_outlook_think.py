@@ -12,6 +12,7 @@ from envmon.clock import HOUR_US, ManualClock
 from envmon.errors import InputError, StoreError
 from envmon.facts import NewEvent
 from envmon.outlook.learning import fit_hall
+from envmon.service.outlook_alarm import Looked
 from envmon.service.outlook_command import outlook_json, outlook_lines, shop_outlook
 from envmon.service.outlook_learn import Learner
 from envmon.service.outlook_read import air_spaces, frames_between, priors_of
@@ -182,3 +183,21 @@ def test_a_bay_without_job_and_stage_has_nothing_coming(tmp_path: Path) -> None:
     assert state.known
     assert state.about is None
     assert any(one.text for one in state.stages)
+
+
+def test_the_watch_hears_only_of_a_bay_that_has_taught_long_enough(tmp_path: Path) -> None:
+    fill(tmp_path, 8)
+    store = SqliteStore(tmp_path)
+    store.add_events([NewEvent(NOW_US - 120_000_000, "stage_started", "north", {"stage": "wash"})])
+    store.close()
+    thinker = thinker_of()
+    foreseen(tmp_path, thinker)
+    assert thinker.looked("north", "decontamination") == Looked("", None)
+    known = msgspec.structs.replace(thinker.facts["north"], days=20.0, guessing=False)
+    thinker.facts = {**thinker.facts, "north": known}
+    stage = next(s for s in thinker.told["north"].stages if s.leaves is not None)
+    goal = {one.id for one in thinker.plan.bays["north"].stages if one.goal}
+    expected = Looked("", None) if stage.stage in goal else Looked(stage.stage, stage.leaves)
+    assert thinker.looked("north", stage.stage) == expected
+    assert thinker.looked("north", "") == Looked("", None)
+    assert thinker.looked("north", "drying") == Looked("", None)  # a goal has no window to keep

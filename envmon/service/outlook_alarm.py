@@ -1,7 +1,7 @@
 """What the outlook lets the watch know: that the stage being worked is about to leave its window.
 
-It asks for an event only when what it says changes in kind, and when a word has run out. A bay that
-is guessing says nothing: the trail's own rule is as good as that.
+It asks for an event only when what it says changes in kind, and when a word has run out. Of a bay
+that has taught too little nothing is said: the trail's own rule is as good as that.
 """
 
 from __future__ import annotations

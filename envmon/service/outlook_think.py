@@ -41,6 +41,8 @@ SLOWLY_US = 2 * MINUTE_US
 """The day and advice cost as much again as all the rest; so often is enough for them."""
 MOST_NEIGHBOURS = 3
 """Of many bays in one air those beside a bay stand for the rest: each costs as much as the bay."""
+WORD_DAYS = 14
+"""The watch hears of a bay that has taught for so long; the early word was judged with 28 days."""
 SHOWN_FANS = ("air_temp_c", "rel_hum_pct", "panel_temp_c")
 
 
@@ -201,10 +203,10 @@ class Thinker:
         return known
 
     def looked(self, bay: str, stage: str) -> Looked:
-        """Return what is foreseen of the stage being worked in a bay; nothing while guessing."""
+        """Return what is foreseen of the stage being worked; nothing before enough was learned."""
         goals = {one.id for one in self.plan.bays[bay].stages if one.goal}
         told = self.told.get(bay)
-        if not stage or stage in goals or told is None or told.guessing:
+        if not stage or stage in goals or told is None or self.facts[bay].days < WORD_DAYS:
             return Looked("", None)
         found = next((one for one in told.stages if one.stage == stage), None)
         return Looked(stage, found.leaves if found is not None else None)
