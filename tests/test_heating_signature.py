@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
+from scipy.special import fdtri
 
 from envmon.errors import InputError
 from envmon.heating.signature import signature
-from envmon.heating.signature_fit import bends, best_bend, straight
+from envmon.heating.signature_fit import LEVEL, bends, best_bend, reach_of, straight
 from tests.heating_cases import carried, case, whiteside, winter_weather
 
 if TYPE_CHECKING:
@@ -188,3 +190,11 @@ def test_intervals_of_a_line_cover_what_is_true(days: int, keeps: float, least: 
         within = (found.slope_within, found.intercept_within)
         hits += [one.low <= true <= one.high for one, true in zip(within, (-8, 132), strict=True)]
     assert (hits / 300 >= least).all()
+
+
+@given(st.floats(2.0, 1000.0))
+def test_quantiles_are_those_of_scipy_stats(free: float) -> None:
+    """``scipy.stats`` takes twice as long to import as ``scipy.special``."""
+    assert reach_of(free) == pytest.approx(stats.t.ppf(0.5 + LEVEL / 2, free), rel=1e-9)
+    assert fdtri(1, free, LEVEL) == pytest.approx(stats.f.ppf(LEVEL, 1, free), rel=1e-9)
+    assert fdtri(1, free, 0.99) == pytest.approx(stats.f.isf(0.01, 1, free), rel=1e-9)

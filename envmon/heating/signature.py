@@ -226,7 +226,7 @@ class _Rows(NamedTuple):
 
 def _tells_change(rows: _Rows) -> bool:
     """Return whether a change point is worth its parameter (F test, 1 %), with warm days enough."""
-    from scipy.stats import f  # noqa: PLC0415 - takes 0.6 s
+    from scipy.special import fdtri  # noqa: PLC0415 - slow to import
 
     x, y, w = rows.x, rows.y, rows.share
     if len(x) < LEAST_DAYS + LEAST_WARM:
@@ -237,7 +237,7 @@ def _tells_change(rows: _Rows) -> bool:
     line = straight(x, y, w)
     left = line.resid_sd**2 * (len(x) - 2)
     gain = (left - bend.left) / (bend.left / (len(x) - 3) + 1e-300)
-    return bool(gain > f.isf(0.01, 1, len(x) - 3))
+    return bool(gain > fdtri(1, len(x) - 3, 0.99))
 
 
 def _kept(rows: _Rows, kind: str) -> Bools:
@@ -325,13 +325,13 @@ def _bent(rows: _Rows) -> Signature:
 
 def _change_within(rows: _Rows, bend: Bend, carry: float) -> Interval:
     """Return the change points that the days do not speak against (profile of the squares left)."""
-    from scipy.stats import f  # noqa: PLC0415
+    from scipy.special import fdtri  # noqa: PLC0415 - slow to import
 
     x, y, w = rows.x, rows.y, rows.share
     free = free_of(len(x), 3, carry)
     grid = np.linspace(float(x.min()), float(x.max()), 601)
     left = bends(x, y, w, grid)[2]
-    allowed = bend.left * (1 + float(f.ppf(LEVEL, 1, free)) / free)
+    allowed = bend.left * (1 + float(fdtri(1, free, LEVEL)) / free)
     inside = grid[left <= allowed]
     ends = (*inside, bend.change_c)
     return Interval(float(min(ends)), float(max(ends)))
