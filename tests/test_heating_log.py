@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from envmon.clock import us_from_iso
 from envmon.errors import InputError
 from envmon.heating.report import document_of, together
 from envmon.heating.sums import winter_name, winter_year
+from envmon.heating.versus import changes_of
 from envmon.service.heating_make import (
     DaySpan,
     make_report,
@@ -122,6 +124,19 @@ def test_the_day_the_seal_went_is_dated(told: tuple[HeatingReport, Story]) -> No
     (change,) = told[0].changes
     assert abs((change.day - SEAL_GONE).days) <= 3
     assert change.more == pytest.approx(SEAL_MORE - 1, abs=0.05)
+
+
+def test_more_washes_are_no_change_of_the_building(told: tuple[HeatingReport, Story]) -> None:
+    log = told[0].log
+    before = [day for day in log.days if day.day < SEAL_GONE]
+    washes = [6 if place >= 60 and day.day.weekday() < 5 else 0 for place, day in enumerate(before)]
+    rows = [
+        msgspec.structs.replace(day, washes=count, energy_kwh=(day.energy_kwh or 0.0) + 5 * count)
+        for day, count in zip(before, washes, strict=True)
+    ]
+    assert changes_of(replace(log, days=tuple(rows))) == ()
+    unseen = tuple(msgspec.structs.replace(row, washes=0) for row in rows)
+    assert changes_of(replace(log, days=unseen)) != ()
 
 
 def test_where_the_heat_went_adds_up(told: tuple[HeatingReport, Story]) -> None:

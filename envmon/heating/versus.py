@@ -110,11 +110,12 @@ def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[n
 
 
 def changes_of(log: HeatingLog) -> tuple[Change, ...]:
-    """Return the days on which the building or its use changed; weekends are allowed for."""
+    """Return days on which the building or its use changed; weekends and washes are allowed for."""
     days = known_days(log)
     if days.length is not None or len(log.days) != len(days.energy_kwh):
         return ()
-    weekend = np.array([[float(row.day.weekday() >= 5) for row in log.days]])
+    weekend = [float(row.day.weekday() >= 5) for row in log.days]
+    others = np.vstack((weekend, [float(row.washes) for row in log.days]))
     dates = [row.day for row in log.days]
     energy, indoor_c = days.energy_kwh, days.indoor_c
-    return tuple(changes(dates, days.outdoor_c, energy, others=weekend, indoor_c=indoor_c))
+    return tuple(changes(dates, days.outdoor_c, energy, others=others, indoor_c=indoor_c))
