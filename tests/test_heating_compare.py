@@ -59,6 +59,9 @@ def test_warmer_bays_are_told_apart_from_a_leaky_building() -> None:
     assert found.for_warmer is not None
     assert found.more == pytest.approx(found.for_warmer, abs=0.02)
     assert "The bays were 2.0 K warmer, which by itself is about +" in said(found, "last winter")
+    exact = found._replace(warmer_k=2.5)
+    # 1 K is 1.8 °F: 2.5 K are 4.5 °F.
+    assert "The bays were 4.5 °F warmer, which" in said(exact, "last winter", "us")
 
 
 def test_the_interval_covers_no_change_in_95_of_100_winters() -> None:

@@ -19,6 +19,7 @@ from envmon.heating.signature_fit import reach_of
 if TYPE_CHECKING:
     from envmon.heating.model import Floats
     from envmon.heating.signature import Signature
+    from envmon.units import UnitSystem
 
 BEYOND_K = 2.0
 """So far outside the weather of the earlier time its signature is trusted."""
@@ -167,12 +168,13 @@ def in_weather(of: Signature, outdoor_c: Floats) -> tuple[float, Interval]:
     return total, Interval(total - half, total + half)
 
 
-def said(one: Comparison, than: str) -> str:
+def said(one: Comparison, than: str, units: UnitSystem = "metric") -> str:
     """Return a comparison as a sentence.
 
     Args:
         one: The comparison.
         than: What the earlier time is called, such as ``last January``.
+        units: The shop's; in US ones differences are of °F.
     """
     low, high = (round(100 * abs(end)) for end in one.within)
     if not one.told:
@@ -184,8 +186,11 @@ def said(one: Comparison, than: str) -> str:
         text = f"Same weather, {abs(100 * one.more):.0f} % {word} than {than} ({low} to {high} %)."
     if one.warmer_k is not None and one.for_warmer is not None and abs(one.warmer_k) >= 0.5:
         word = "warmer" if one.warmer_k > 0 else "colder"
+        warmer = (
+            f"{abs(one.warmer_k) * 1.8:.1f} °F" if units == "us" else f"{abs(one.warmer_k):.1f} K"
+        )
         text += (
-            f" The bays were {abs(one.warmer_k):.1f} K {word}, which by itself is about "
+            f" The bays were {warmer} {word}, which by itself is about "
             f"{100 * one.for_warmer:+.0f} %."
         ).replace("-", "−")
     if one.beyond:

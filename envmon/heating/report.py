@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from envmon.heating.versus import Versus
     from envmon.shop.heat import HeatingInfo
     from envmon.shop.models import Shop
+    from envmon.units import UnitSystem
 
 KIND, VERSION = "envmon heating log", 1
 
@@ -52,15 +53,19 @@ class HeatingReport(NamedTuple):
     ahead: tuple[Ahead, ...] = ()
 
 
-def report_of(log: HeatingLog, before: HeatingLog | None, info: HeatingInfo) -> HeatingReport:
+def report_of(
+    log: HeatingLog, before: HeatingLog | None, info: HeatingInfo, units: UnitSystem = "metric"
+) -> HeatingReport:
     """Return a log with what follows from it.
 
     Args:
         log: The log.
         before: That of the year before, or None.
         info: The shop's ``[heating]``.
+        units: The shop's, for the words.
     """
-    return HeatingReport(log, before, versus(log, before, info.winter_from), changes_of(log))
+    held = versus(log, before, info.winter_from, units)
+    return HeatingReport(log, before, held, changes_of(log))
 
 
 def document_of(report: HeatingReport, shop: Shop) -> dict[str, Any]:

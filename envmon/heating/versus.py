@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from envmon.heating.changes import Change
     from envmon.heating.compare import Comparison
     from envmon.heating.log import HeatingLog
+    from envmon.units import UnitSystem
 
 
 class Versus(NamedTuple):
@@ -38,13 +39,16 @@ class Versus(NamedTuple):
     text: str
 
 
-def versus(after: HeatingLog, before: HeatingLog | None, winter_from: int) -> tuple[Versus, ...]:
+def versus(
+    after: HeatingLog, before: HeatingLog | None, winter_from: int, units: UnitSystem = "metric"
+) -> tuple[Versus, ...]:
     """Return how a log compares with an earlier one, the whole first, then its months.
 
     Args:
         after: The log.
         before: That of the year before; None where nothing is kept of it.
         winter_from: First month of a heating year.
+        units: The shop's, for the words.
     """
     if before is None:
         return ()
@@ -52,28 +56,28 @@ def versus(after: HeatingLog, before: HeatingLog | None, winter_from: int) -> tu
         f"winter {winter_name(winter_year(log.days[len(log.days) // 2].day, winter_from))}"
         for log in (after, before)
     ]
-    whole = _one(names[0], names[1], known_days(before), known_days(after))
-    return (whole, *_months(after, before))
+    whole = _one(names[0], names[1], known_days(before), known_days(after), units)
+    return (whole, *_months(after, before, units))
 
 
-def _months(after: HeatingLog, before: HeatingLog) -> Iterable[Versus]:
+def _months(after: HeatingLog, before: HeatingLog, units: UnitSystem) -> Iterable[Versus]:
     earlier = {month.first.month: month for month in before.months}
     for month in after.months:
         was = earlier.get(month.first.month)
         if was is None or not month.known["energy_kwh"] or not was.known["energy_kwh"]:
             continue
-        days = (known_days(log, of.first, of.last) for log, of in ((before, was), (after, month)))
-        yield _one(month_name(month.first), month_name(was.first), *days)
+        days = [known_days(log, of.first, of.last) for log, of in ((before, was), (after, month))]
+        yield _one(month_name(month.first), month_name(was.first), days[0], days[1], units)
 
 
-def _one(what: str, than: str, before: Days, after: Days) -> Versus:
+def _one(what: str, than: str, before: Days, after: Days, units: UnitSystem) -> Versus:
     if not np.isfinite(after.energy_kwh).any():
         return Versus(what, than, None, f"{what} cannot be compared: its energy is not known.")
     try:
         found = compare(before, after)
     except InputError as error:
         return Versus(what, than, None, f"{than} cannot be compared with: {error}.")
-    return Versus(what, than, found, said(found, than))
+    return Versus(what, than, found, said(found, than, units))
 
 
 def known_days(log: HeatingLog, first: date = date.min, last: date = date.max) -> Days:

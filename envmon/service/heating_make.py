@@ -106,7 +106,7 @@ def make_report(
     before = None
     if _is_kept(past, earlier, zone):
         before = heating_log(winter_of(past, shop, plan, earlier.us(zone)), heat)
-    report = report_of(log, before, shop.heating)
+    report = report_of(log, before, shop.heating, shop.shop.units)
     start_us, end_us = span.us(zone)
     if now_us is None or not start_us <= now_us < end_us:
         return report
