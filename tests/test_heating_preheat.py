@@ -131,6 +131,25 @@ def test_air_that_is_not_known_gives_no_answer() -> None:
     assert start_heating(past, AIM, 300.0) is None
 
 
+def test_a_gap_of_more_than_a_day_is_not_foreseen_from_and_warns_of_nothing() -> None:
+    past = night(invented(30))
+    whole = start_heating(past, AIM, 9 * 60.0)
+    past.air_c[10 * 1440 + 240 : 12 * 1440 + 240] = np.nan
+    mornings = mornings_of(past, AIM.target_c)
+    warmer = PastMornings(past, mornings, AIM)
+    inside = np.array([12 * 1440 + 200])
+    assert np.isnan(warmer.warm_minutes(inside, np.zeros(1))).all()
+    # The morning of the thirteenth day was asked about 400 min before: within the gap.
+    asked = sum(one.row >= 400 for one in mornings)
+    ratios = warmer.ratios(mornings, 400.0)
+    assert len(ratios) == asked - 1
+    assert np.isfinite(ratios).all()
+    found = start_heating(past, AIM, 9 * 60.0)
+    assert found is not None
+    assert whole is not None
+    assert found.wait_min == pytest.approx(whole.wait_min, abs=10)
+
+
 @pytest.mark.parametrize(("by_min", "chance"), [(0.0, 0.9), (1000.0, 0.9), (300.0, 0.3)])
 def test_questions_out_of_range_are_refused(by_min: float, chance: float) -> None:
     with pytest.raises(InputError, match="allowed"):

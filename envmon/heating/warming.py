@@ -103,11 +103,14 @@ class PastMornings:
         left_c = outdoor_c + (air_c - outdoor_c) * self._falling.left(rows, waits_min)
         floor_c = np.minimum(air_c, self._aim.setback_c)
         unique, back = np.unique(rows, return_inverse=True)
-        days = [np.nanmean(self._past.air_c[max(0, row - 1440) : row + 1]) for row in unique]
+        days = [_mean(self._past.air_c[max(0, row - 1440) : row + 1]) for row in unique]
         return self._minutes(np.maximum(left_c, floor_c), outdoor_c, np.array(days)[back])
 
     def ratios(self, mornings: Sequence[Morning], lead_min: float) -> Floats:
-        """Return what mornings took over what is foreseen of them, each one left out."""
+        """Return what mornings took over what is foreseen of them, each one left out.
+
+        Those in a gap of the air so long before are not foreseen.
+        """
         kept = [number for number, one in enumerate(mornings) if one.row >= lead_min]
         rows = np.array([mornings[number].row - round(lead_min) for number in kept], dtype=int)
         waits = np.full(len(rows), float(lead_min))
@@ -119,7 +122,7 @@ class PastMornings:
             said = self.warm_minutes(rows[place : place + 1], waits[place : place + 1])
             found[place] = mornings[number].minutes / max(float(said[0]), 1.0)
         self._found = whole
-        return found
+        return found[np.isfinite(found)]
 
     def _features(self, air_c: Floats, outdoor_c: Floats, day_c: Floats) -> Floats:
         lift = np.log(np.maximum(self._aim.target_c - air_c, 0.3))
@@ -131,6 +134,12 @@ class PastMornings:
         warm = air_c >= self._aim.target_c - REACHED_K
         minutes = np.exp(self._features(air_c, outdoor_c, day_c) @ self._found)
         return np.where(warm, 0.0, minutes)
+
+
+def _mean(values: Floats) -> float:
+    """Return the mean of what is known; NaN where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else float("nan")
 
 
 def _ridge(known: Floats, log: Floats) -> Floats:
