@@ -38,13 +38,13 @@ class StepAhead(NamedTuple):
     """A step still to be worked, or being worked.
 
     Attributes:
-        index: Place in the procedure.
+        place: Place in the procedure.
         stage: Its stage.
         status: ``active`` or ``todo``.
         minutes: What it takes, or what is left of it [min].
     """
 
-    index: int
+    place: int
     stage: str
     status: StepStatus
     minutes: float
@@ -129,7 +129,7 @@ def day_of(
         name = plans[step.stage].name if step.stage in plans else step.stage
         found.append(
             DayStep(
-                step.index,
+                step.place,
                 step.stage,
                 name,
                 step.status,

@@ -194,7 +194,7 @@ class Thinker:
 
     def _slowly(self, scene: Scene, told: BayOutlook, about: StageSaid | None, now_us: int) -> Slow:
         """Return the day and advice, worked out anew when they are old or about something else."""
-        steps = tuple((step.index, step.status) for step in scene.steps)
+        steps = tuple((step.place, step.status) for step in scene.steps)
         of = (scene.stage, scene.aired, steps, about and (about.stage, about.fitness))
         known = self._slow.get(scene.bay)
         if known is None or known.about != of or not 0 <= now_us - known.at_us < SLOWLY_US:
