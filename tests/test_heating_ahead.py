@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from envmon.clock import us_from_iso
@@ -12,8 +13,11 @@ from envmon.facts import NewEvent
 from envmon.heating.ahead import mornings_ahead, ready_us
 from envmon.heating.log import HeatShop
 from envmon.heating.words import Words
+from envmon.outlook.constants import Priors
+from envmon.outlook.learning import fresh_facts
 from envmon.service.heating_ahead import cures_in, night_of
 from envmon.service.heating_make import DaySpan, make_report
+from envmon.service.outlook_facts import keep_facts
 from tests.winter_shop import Kept, kept
 from tests.winter_story import TEXT, tell
 
@@ -21,6 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from envmon.heating.ahead import Ahead
+    from envmon.outlook.model import ModelFacts
 
 NOW_US = us_from_iso("2026-01-29T19:00:00+01:00")
 WORDS = Words("metric", "NOK")
@@ -30,6 +35,16 @@ def asked(made: Kept, now_us: int = NOW_US) -> dict[str, Ahead]:
     night = night_of(made.past, made.shop, made.plan, now_us, {"north": 300.0, "south": 200.0})
     heat = HeatShop(made.shop.heating, made.shop.heater, made.shop.tariff)
     return {one.bay: one for one in mornings_ahead(night, heat, WORDS)}
+
+
+def learned() -> ModelFacts:
+    """Return a bay of usual constants that has taught how its heater of 12 kW warms it."""
+    fresh = fresh_facts(Priors(220.0, 12_000.0))
+    heater = msgspec.structs.replace(fresh.constants["heater_k_h"], told=True)
+    return msgspec.structs.replace(
+        fresh, guessing=False, days=30.0, constants=fresh.constants | {"heater_k_h": heater},
+        air_j_k=12_000 * 3600 / heater.value,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -61,6 +76,24 @@ def test_each_bay_has_a_start_before_its_time_and_an_advice(tmp_path: Path) -> N
     assert found["north"].text.startswith("North bay: start heating at ")
     assert early["north"].start_us is None
     assert early["north"].text == "North bay: said from 16:00 on, for 08:00."
+
+
+def test_a_learned_bay_goes_by_its_model_the_other_as_before(tmp_path: Path) -> None:
+    with kept(tmp_path, text=TEXT) as made:
+        tell(made.store, date(2025, 12, 20), 41)
+        without = asked(made)
+        keep_facts(tmp_path, {"north": learned(), "south": fresh_facts(Priors(220.0))})
+        night = night_of(made.past, made.shop, made.plan, NOW_US, {})
+        found = asked(made)
+    assert night.frames["north"].start_us == night.winter.start_us
+    assert len(night.frames["north"]) == night.winter.minutes
+    north = found["north"]
+    assert north.start_us is not None
+    assert north.text.count("the bay model of 30 days") == 2
+    # Told is a heater that never runs full for long: no morning is a warming up.
+    assert "no morning to learn from: a usual 2 K/h" in without["north"].text
+    assert "by the energy signature" in without["north"].text
+    assert found["south"] == without["south"]
 
 
 def test_what_cures_forbids_a_fall(tmp_path: Path) -> None:

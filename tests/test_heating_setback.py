@@ -14,7 +14,7 @@ import pytest
 from envmon.clock import MINUTE_US
 from envmon.heating.mornings import BayPast
 from envmon.heating.preheat import Start
-from envmon.heating.setback import AFTER_H, Bay, Prices, allowed_setback, tonight
+from envmon.heating.setback import AFTER_H, Bay, Evening, Prices, allowed_setback, tonight
 from envmon.heating.warming import Aim
 from envmon.heating.warming_model import BayModel
 from envmon.outlook.constants import Priors
@@ -61,7 +61,7 @@ def frame(outdoor_c: float, size: int = 2880) -> BayFrame:
 
 
 def test_a_curing_vehicle_is_never_let_cold() -> None:
-    found = tonight(evening(), AIM, BY_MIN, START, Bay(cures="job 12"), FLAT, model())
+    found = tonight(Evening(evening(), AIM, BY_MIN, START, Bay(cures="job 12"), FLAT, model()))
     assert found.advice == "hold"
     assert found.why == "job 12 cures there: it is held at its temperature"
     assert found.setback_c == AIM.target_c
@@ -80,7 +80,7 @@ def test_products_that_frost_spoils_set_a_floor(
 def test_worked_by_hand_from_the_loss() -> None:
     # Without a night to learn from the bay falls with a time of 10 h: never to 12 °C in 8 h at
     # -5 °C outdoors? 25·e^-0.8 - 5 = 6.2: it does, after 10·ln(25/17) = 3.86 h.
-    found = tonight(evening(), AIM, BY_MIN, START, Bay(), FLAT, None, 200.0)
+    found = tonight(Evening(evening(), AIM, BY_MIN, START, Bay(), FLAT, None, 200.0))
     hours = np.arange(0, 10 + AFTER_H, 5 / 60)
     free = np.maximum(-5 + 25 * np.exp(-hours / 10), 12)
     colder_kh = float(np.sum(np.where(hours < 8, 20 - free, 0.0))) * 5 / 60
@@ -96,7 +96,7 @@ def test_worked_by_hand_from_the_loss() -> None:
 
 def test_dear_mornings_can_make_holding_cheaper() -> None:
     dear = np.where(np.arange(192) * 5 >= 480, 3.0, 0.05)
-    found = tonight(evening(), AIM, BY_MIN, START, Bay(), FLAT._replace(kwh=dear), model())
+    found = tonight(Evening(evening(), AIM, BY_MIN, START, Bay(), FLAT._replace(kwh=dear), model()))
     assert found.saved_kwh is not None
     assert found.saved is not None
     assert found.saved_kwh > 0
@@ -105,7 +105,7 @@ def test_dear_mornings_can_make_holding_cheaper() -> None:
 
 
 def test_the_model_counts_what_slab_and_walls_give_back() -> None:
-    found = tonight(evening(), AIM, BY_MIN, START, Bay(), FLAT, model())
+    found = tonight(Evening(evening(), AIM, BY_MIN, START, Bay(), FLAT, model()))
     assert found.hold_kwh is not None
     assert found.fall_kwh is not None
     assert found.lowest_c is not None
@@ -116,7 +116,9 @@ def test_the_model_counts_what_slab_and_walls_give_back() -> None:
 
 def test_the_deeper_it_may_fall_the_more_is_saved_and_a_mild_night_saves_less() -> None:
     saved = [
-        tonight(evening(outdoor_c=c), Aim(20.0, low), BY_MIN, START, Bay(), FLAT, None, 200.0)
+        tonight(
+            Evening(evening(outdoor_c=c), Aim(20.0, low), BY_MIN, START, Bay(), FLAT, None, 200.0)
+        )
         for low, c in ((16.0, -5.0), (12.0, -5.0), (12.0, 10.0))
     ]
     kwh = [one.saved_kwh or 0.0 for one in saved]
@@ -125,16 +127,18 @@ def test_the_deeper_it_may_fall_the_more_is_saved_and_a_mild_night_saves_less() 
 
 
 def test_with_neither_model_nor_loss_nobody_knows() -> None:
-    found = tonight(evening(), AIM, BY_MIN, START, Bay(), FLAT)
+    found = tonight(Evening(evening(), AIM, BY_MIN, START, Bay(), FLAT))
     assert found.advice == "not known"
-    without_output = tonight(evening(), AIM, BY_MIN, START, Bay(), FLAT, model(output=False))
+    without_output = tonight(
+        Evening(evening(), AIM, BY_MIN, START, Bay(), FLAT, model(output=False))
+    )
     assert without_output.advice == "not known"
     assert without_output.rests == "neither a bay model nor its loss is known"
 
 
 def test_without_a_price_energy_decides() -> None:
     found = tonight(
-        evening(), AIM, BY_MIN, START, Bay(), FLAT._replace(kwh=np.empty(0)), None, 200.0
+        Evening(evening(), AIM, BY_MIN, START, Bay(), FLAT._replace(kwh=np.empty(0)), None, 200.0)
     )
     assert found.saved is None
     assert found.advice == "let fall"
@@ -142,7 +146,7 @@ def test_without_a_price_energy_decides() -> None:
 
 def test_a_difference_of_nothing_is_either() -> None:
     at_once = START._replace(wait_min=0.0)
-    found = tonight(evening(), AIM, BY_MIN, at_once, Bay(), FLAT, None, 200.0)
+    found = tonight(Evening(evening(), AIM, BY_MIN, at_once, Bay(), FLAT, None, 200.0))
     assert found.advice == "either"
     assert found.saved == Decimal("0.00")
 
@@ -181,8 +185,8 @@ def test_what_the_simulated_shop_saves_by_falling_to_14_degrees() -> None:
     past = BayPast(first_us, np.array(air_c), np.array(outdoor_c), np.array(run), TIME_ZONE)
     loss_w_k = 1 / (1 / 75 + 1 / 765) + 26 + 240 * (0.1 + 0.004 * 24) * 1.2 * 1006 / 3600
     start = START._replace(wait_min=float(start_min))
-    found = tonight(past, Aim(20.0, low), float(by_min), start, Bay(),
-                    FLAT._replace(efficiency=1.0), None, loss_w_k)  # fmt: skip
+    found = tonight(Evening(past, Aim(20.0, low), float(by_min), start, Bay(),
+                    FLAT._replace(efficiency=1.0), None, loss_w_k))  # fmt: skip
     assert found.saved_kwh is not None
     assert found.hold_kwh == pytest.approx(hold_kwh, rel=0.15)
     assert found.saved_kwh == pytest.approx(hold_kwh - fall_kwh, rel=0.3)

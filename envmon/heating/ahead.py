@@ -13,8 +13,9 @@ from envmon.heating.money import cost
 from envmon.heating.mornings import BayPast
 from envmon.heating.preheat import LONGEST_MIN, start_heating
 from envmon.heating.runtime import measured_share
-from envmon.heating.setback import Bay, Prices, allowed_setback, tonight
+from envmon.heating.setback import Bay, Evening, Prices, allowed_setback, tonight
 from envmon.heating.warming import Aim
+from envmon.heating.warming_model import model_or_none
 from envmon.heating.words import UNKNOWN, Words, number, percent
 from envmon.job.record_words import length_text
 
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from envmon.heating.model import Winter
     from envmon.heating.preheat import Start
     from envmon.heating.setback import Tonight
+    from envmon.heating.warming_model import BayModel
+    from envmon.outlook.frame import BayFrame
+    from envmon.outlook.model import ModelFacts
     from envmon.shop.heat import Heater
 
 STEP_US = 5 * MINUTE_US
@@ -40,6 +44,8 @@ class Night(NamedTuple):
         names: Bay id -> what people call it.
         bays: Bay id -> what stands in it.
         loss_w_k: Bay id -> its loss by the energy signature [W/K].
+        facts: Bay id -> what the outlook learned of it.
+        frames: Bay id -> its rows over the winter's minutes, where there are facts.
     """
 
     winter: Winter
@@ -47,6 +53,8 @@ class Night(NamedTuple):
     names: Mapping[str, str]
     bays: Mapping[str, Bay]
     loss_w_k: Mapping[str, float]
+    facts: Mapping[str, ModelFacts] = {}
+    frames: Mapping[str, BayFrame] = {}
 
 
 class Ahead(NamedTuple):
@@ -122,12 +130,14 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
     stands = night.bays.get(bay, Bay())
     wanted = Aim(float(info.target), float(info.setback))
     aim = wanted._replace(setback_c=allowed_setback(wanted, stands))
-    start = start_heating(past, aim, by_min)
+    model = _model(night, past, bay, aim)
+    start = start_heating(past, aim, by_min, model=model)
     if start is None:
         text = f"{name}: when to start is not known, since air or outdoors is not known now."
         return Ahead(bay, at_us, None, None, "not known", None, None, text)
     prices = _prices(night.now_us, shop, winter.zone)
-    found = tonight(past, aim, by_min, start, stands, prices, None, night.loss_w_k.get(bay))
+    loss_w_k = night.loss_w_k.get(bay)
+    found = tonight(Evening(past, aim, by_min, start, stands, prices, model, loss_w_k))
     begin_us = night.now_us + round(start.wait_min) * MINUTE_US
     text = f"{name}: {_start_words(start, begin_us, info.ready_by, aim, words, winter.zone)} "
     saved = None if found.saved is None else float(found.saved)
@@ -149,6 +159,14 @@ def _past(winter: Winter, bay: str, heater: Heater | None) -> BayPast:
         start_us, of.air_c[first:], outdoor[first:], None if run is None else run[first:],
         winter.zone,
     )  # fmt: skip
+
+
+def _model(night: Night, past: BayPast, bay: str, aim: Aim) -> BayModel | None:
+    """Return a bay's learned model over the minutes of its past; None where it has taught none."""
+    frame = night.frames.get(bay)
+    if frame is not None:
+        frame = frame.rows(len(frame) - len(past.air_c), len(frame))
+    return model_or_none(night.facts.get(bay), frame, aim)
 
 
 def _prices(now_us: int, shop: HeatShop, zone: str) -> Prices:

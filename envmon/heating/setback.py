@@ -98,19 +98,10 @@ def allowed_setback(aim: Aim, bay: Bay) -> float:
     return min(aim.target_c, max(aim.setback_c, bay.stores_above_c + STORES_ABOVE_K))
 
 
-def tonight(  # noqa: PLR0913, PLR0917 - the question's own parts
-    past: BayPast,
-    aim: Aim,
-    by_min: float,
-    start: Start,
-    bay: Bay,
-    prices: Prices,
-    model: BayModel | None = None,
-    loss_w_k: float | None = None,
-) -> Tonight:
-    """Return whether to hold the target until morning or to let the bay fall.
+class Evening(NamedTuple):
+    """What hold or let fall is asked from.
 
-    Args:
+    Attributes:
         past: The bay up to now.
         aim: The target, and how far it may fall; ask ``allowed_setback`` first.
         by_min: When it is to be warm, counted from now [min].
@@ -120,18 +111,33 @@ def tonight(  # noqa: PLR0913, PLR0917 - the question's own parts
         model: The bay's model.
         loss_w_k: Its loss by the energy signature [W/K], used where there is no model.
     """
+
+    past: BayPast
+    aim: Aim
+    by_min: float
+    start: Start
+    bay: Bay
+    prices: Prices
+    model: BayModel | None = None
+    loss_w_k: float | None = None
+
+
+def tonight(of: Evening) -> Tonight:
+    """Return whether to hold the target until morning or to let the bay fall."""
+    past, aim, bay = of.past, of.aim, of.bay
     if bay.cures:
         why = f"{bay.cures} cures there: it is held at its temperature"
         return Tonight("hold", why, aim.target_c, None, None, None, None, None, "")
-    steps = int(np.ceil((by_min / 60 + AFTER_H) / STEP_H))
-    begins = np.arange(steps) * NIGHT_STEP_MIN >= start.wait_min
-    of = None if model is None else _simulated(model, len(past.air_c) - 1, aim, begins)
-    if of is None and loss_w_k is not None:
-        of = _by_loss(past, aim, begins, loss_w_k)
-    if of is None:
+    steps = int(np.ceil((of.by_min / 60 + AFTER_H) / STEP_H))
+    begins = np.arange(steps) * NIGHT_STEP_MIN >= of.start.wait_min
+    now = len(past.air_c) - 1
+    nights = None if of.model is None else _simulated(of.model, now, aim, begins)
+    if nights is None and of.loss_w_k is not None:
+        nights = _by_loss(past, aim, begins, of.loss_w_k)
+    if nights is None:
         rests = "neither a bay model nor its loss is known"
         return Tonight("not known", "", aim.setback_c, None, None, None, None, None, rests)
-    return _told(of, aim, prices)
+    return _told(nights, aim, of.prices)
 
 
 class _Nights(NamedTuple):

@@ -10,12 +10,15 @@ from envmon.heating.setback import Bay
 from envmon.job.cure import cure_state
 from envmon.service.heating_read import winter_of
 from envmon.service.job_book import book_from
+from envmon.service.outlook_facts import read_facts
+from envmon.service.outlook_read import frames_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from envmon.guard.plan import GuardPlan
     from envmon.heating.model import Winter
+    from envmon.outlook.model import ModelFacts
     from envmon.shop.models import Shop
     from envmon.store.base import Store
     from envmon.store.past import Past
@@ -42,13 +45,22 @@ def night_of(
         StoreError: The live file cannot be read.
     """
     end = now_us // MINUTE_US * MINUTE_US
-    winter = winter_of(past, shop, plan, (end - BACK_DAYS * DAY_US, end))
+    span = (end - BACK_DAYS * DAY_US, end)
+    winter, facts = winter_of(past, shop, plan, span), learned_of(past)
+    frames = frames_between(past, shop, plan, span) if facts else {}
     cures = cures_in(past.store, winter, shop, now_us)
     frost = float(shop.alarms.frost_low)
     bays = {
         bay.id: Bay(cures.get(bay.id, ""), frost if bay.keeps_stock else None) for bay in shop.bay
     }
-    return Night(winter, now_us, {bay.id: bay.name for bay in shop.bay}, bays, loss_w_k)
+    names = {bay.id: bay.name for bay in shop.bay}
+    return Night(winter, now_us, names, bays, loss_w_k, facts, frames)
+
+
+def learned_of(past: Past) -> dict[str, ModelFacts]:
+    """Return bay id -> what the outlook learned of it, without those that still guess."""
+    kept = read_facts(past.store.path.parent)
+    return {bay: facts for bay, facts in kept.items() if not facts.guessing}
 
 
 def cures_in(store: Store, winter: Winter, shop: Shop, now_us: int) -> dict[str, str]:
