@@ -44,6 +44,7 @@ def learned() -> ModelFacts:
     return msgspec.structs.replace(
         fresh, guessing=False, days=30.0, constants=fresh.constants | {"heater_k_h": heater},
         air_j_k=12_000 * 3600 / heater.value,
+        loss_w_k=msgspec.structs.replace(heater, value=170.0, low=150.0, high=190.0),
     )  # fmt: skip
 
 
@@ -94,6 +95,20 @@ def test_a_learned_bay_goes_by_its_model_the_other_as_before(tmp_path: Path) -> 
     assert "no morning to learn from: a usual 2 K/h" in without["north"].text
     assert "by the energy signature" in without["north"].text
     assert found["south"] == without["south"]
+
+
+def test_where_the_heat_went_goes_by_what_is_learned_of_a_bay(tmp_path: Path) -> None:
+    span = DaySpan(date(2026, 1, 1), date(2026, 1, 30))
+    with kept(tmp_path, text=TEXT) as made:
+        tell(made.store, span.first, 29)
+        without = make_report(made.past, made.shop, made.plan, span).log.spent.where
+        keep_facts(tmp_path, {"north": learned(), "south": fresh_facts(Priors(220.0))})
+        where = make_report(made.past, made.shop, made.plan, span).log.spent.where
+    rests = {one.bay: {part.rests for part in one.parts} for one in where}
+    before = {one.bay: {part.rests for part in one.parts} for one in without}
+    assert "the bay model of 30 days" in rests["north"]
+    assert "the bay model of 30 days" not in before["north"]
+    assert rests["south"] == before["south"]
 
 
 def test_what_cures_forbids_a_fall(tmp_path: Path) -> None:

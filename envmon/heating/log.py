@@ -25,9 +25,10 @@ from envmon.heating.spent import Scene, spent_of
 from envmon.heating.sums import billed_days, months_of, sum_of, winters_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from decimal import Decimal
 
+    from envmon.heating.bay_heat import BayHeat
     from envmon.heating.billing import BillRow
     from envmon.heating.days import Days
     from envmon.heating.fuel import HeatingValue
@@ -103,12 +104,15 @@ class HeatingLog:
     cautions: tuple[str, ...] = CAUTIONS
 
 
-def heating_log(winter: Winter, shop: HeatShop) -> HeatingLog:
+def heating_log(
+    winter: Winter, shop: HeatShop, bays: Mapping[str, BayHeat] | None = None
+) -> HeatingLog:
     """Return the log of a span.
 
     Args:
         winter: Everything it is worked out from.
         shop: What the shop file says of heat.
+        bays: What each bay's heat goes by; what is usual for those that are not in it.
 
     Raises:
         InputError: A tariff or a meter does not fit the fuel.
@@ -123,7 +127,7 @@ def heating_log(winter: Winter, shop: HeatShop) -> HeatingLog:
     if line.found is None:
         line = _through_bills(bills, line, shop.info)
     heat = HeatBy(shop.info, shop.heaters, found.runs)
-    spent = spent_of(Scene(winter, heat, edges, costs.price_kwh), found)
+    spent = spent_of(Scene(winter, heat, edges, costs.price_kwh, bays or {}), found)
     return _put_together(shop, _Worked(winter, found, rows, costs, bills, spent), line)
 
 

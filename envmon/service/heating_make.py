@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.errors import InputError
 from envmon.heating.ahead import mornings_ahead
+from envmon.heating.bay_heat import bay_heat
 from envmon.heating.local import day_starts_us
 from envmon.heating.log import HeatShop, heating_log
 from envmon.heating.report import report_of
 from envmon.heating.sums import winter_year
 from envmon.heating.words import Words
-from envmon.service.heating_ahead import night_of
+from envmon.service.heating_ahead import learned_of, night_of
 from envmon.service.heating_import import bills_kept
 from envmon.service.heating_read import winter_of
 from envmon.service.span import local_from_us
@@ -102,7 +103,8 @@ def make_report(
     """
     zone, earlier = shop.shop.timezone, span.year_before
     heat = HeatShop(shop.heating, shop.heater, shop.tariff)
-    log = heating_log(winter_of(past, shop, plan, span.us(zone)), heat)
+    bays = {bay: bay_heat(facts) for bay, facts in learned_of(past).items()}
+    log = heating_log(winter_of(past, shop, plan, span.us(zone)), heat, bays)
     before = None
     if _is_kept(past, earlier, zone):
         before = heating_log(winter_of(past, shop, plan, earlier.us(zone)), heat)
