@@ -134,6 +134,20 @@ def test_what_lacks_more_than_an_hour_makes_the_day_partial(gone: str) -> None:
         assert [row.partial for row in rows] == expected
 
 
+def test_run_time_that_is_never_known_makes_no_day_partial() -> None:
+    """A shop with a meter and a heater without a point: its days are whole, and comparable."""
+    story = Story(date(2026, 1, 12), 3)
+    t_us = story.start_us + np.arange(story.minutes) * MINUTE_US
+    winter = story.winter(
+        {"hall": BayMinutes(None)},
+        outdoor_c=story.flat(5.0),
+        counters={("gas", "fuel_m3"): Counter("fuel_m3", t_us, rising(story.minutes))},
+    )
+    rows = day_rows(winter, HeatingInfo(), [Heater(bay="hall", output=1e3)])
+    assert [row.run_h for row in rows] == [None] * 3
+    assert [row.partial for row in rows[:-1]] == [False] * 2
+
+
 def test_run_time_of_all_bays_or_of_none() -> None:
     story = Story(date(2026, 1, 12), 2)
     silent = on_for(story, 4)

@@ -61,6 +61,21 @@ def test_a_winter_is_two_pages(document: dict[str, Any], tmp_path: Path) -> None
         assert word in pages[1], word
 
 
+def test_a_shorter_winter_before_and_a_last_day_unknown_are_two_pages_too(
+    tmp_path: Path,
+) -> None:
+    with kept(tmp_path, text=TEXT) as made:
+        tell(made.store, date(2025, 1, 1), 90, seed=3)
+        tell(made.store, date(2025, 10, 1), 181, seed=8, litres=9_000.0)
+        span = DaySpan(date(2025, 10, 1), date(2026, 4, 1))
+        found = document_of(make_report(made.past, made.shop, made.plan, span), made.shop)
+    pages = text_of(pdf_from(page(found)), tmp_path)
+    assert len(pages) == 2
+    assert "Each month in the same weather" in pages[0]
+    assert "1 day lacks more than an hour of its data, 2026-03-31" in pages[1]
+    assert "Safety data sheets" in pages[1]
+
+
 def test_what_people_wrote_is_text(document: dict[str, Any]) -> None:
     days = [{**document["days"][0], "notes": [NASTY, "=1+1"]}]
     evil = {**document, "shop": {**document["shop"], "name": NASTY}, "missing": [NASTY],

@@ -192,7 +192,8 @@ def _run(days: Days, place: int) -> tuple[float | None, Kind]:
 
 def _partial(days: Days, place: int) -> bool:
     """Return whether a day lacks more than an hour of what the winter has at all."""
-    shares = [cut.share for cut in (*days.indoor.values(), *days.run.values())]
+    shares = [cut.share for cut in days.indoor.values()]
+    shares += [cut.share for cut in days.run.values() if cut.share.any()]
     shares += [days.outdoor.share] if days.outdoor else []
     shares += [days.energy.share] if days.energy.kind != "unknown" else []
     return any(share[place] < WHOLE_SHARE for share in shares)

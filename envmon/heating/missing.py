@@ -82,6 +82,8 @@ def _partial(whole: Sum, rows: Sequence[DayRow]) -> Iterator[str]:
     if whole.partial_days:
         first = next(row.day for row in rows if row.partial)
         yield (
-            f"{whole.partial_days} days lack more than an hour of their data, the first {first}; "
-            "they are marked *."
+            f"1 day lacks more than an hour of its data, {first}; it is marked *."
+            if whole.partial_days == 1
+            else f"{whole.partial_days} days lack more than an hour of their data, the first "
+            f"{first}; they are marked *."
         )

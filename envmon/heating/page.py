@@ -77,6 +77,9 @@ def _front(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
     yield section("Month by month", _months(document, words))
     yield tag("p", fuel_words(document), ". ", degree_day_words(document, words), class_="soft")
     yield section("What this says", _list(_said(document, words)))
+    if document["comparisons"][1:]:
+        named = [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]]
+        yield section("Each month in the same weather", _list(named))
 
 
 def _said(document: Mapping[str, Any], words: Words) -> list[str]:
@@ -149,9 +152,6 @@ def _back(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
     )  # fmt: skip
     if document["where"]:
         yield _where(document)
-    if document["comparisons"][1:]:
-        named = [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]]
-        yield section("Each month in the same weather", _list(named))
     if document["missing"] or document["notes"]:
         yield section("What is missing", _list([*document["missing"], *document["notes"]]))
     yield tag("section", tag("h2", "Heat and safety"), _list(document["cautions"]), class_="safe")
