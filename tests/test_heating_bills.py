@@ -67,6 +67,7 @@ def test_months_semicolons_and_decimal_commas_are_read() -> None:
         ("from,to,cost\n", "no bill in the file"),
         ("from,to,cost\n2025-01-31,2025-01-01,3\n", "line 2: to is 2025-01-01, before from"),
         ("from,to,cost\n2025-13-01,2025-01-01,3\n", "line 2: from is '2025-13-01'; allowed"),
+        ("from,to,cost\n9999-12-01,9999-12-31,3\n", "allowed are dates from 1972 to 2198"),
         ("month,amount,unit\n2025-01,12,cord\n", "line 2: unit is 'cord'; allowed: m3, ft3"),
         ("month,amount,unit\n2025-01,-3,l\n", "line 2: amount is '-3'; allowed is a number"),
         ("month,amount,unit\n2025-01,nan,l\n", "line 2: amount is 'nan'; allowed is a number"),

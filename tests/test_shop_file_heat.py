@@ -73,6 +73,11 @@ EDITS = (
      "or name the fuel"),
     ("price = 0.31", 'price = 0.31\nper = "m3"', "tariff[2].per", "which has no volume"),
     ("valid_to = 2026-03-31", "valid_to = 2025-03-31", "tariff[1].valid_to", "swap them"),
+    ("[heating]", "[heating]\nbase = nan", "heating.base", "allowed are 0 to 30 °C"),
+    ("[heating]", "[heating]\nbase = 500", "heating.base", "allowed are 0 to 30 °C"),
+    ("[heating]", "[heating]\nheating_value = inf", "heating.heating_value", "up to 100"),
+    ("price = 0.31", "price = 0.31\nstanding_month = inf", "tariff[2].standing_month",
+     "up to 1000000"),
 )  # fmt: skip
 
 

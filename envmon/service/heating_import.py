@@ -163,9 +163,12 @@ def _days(row: dict[str, str]) -> tuple[date, date]:
 
 def _date(text: str, fault: str) -> date:
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError as error:
         raise InputError(fault) from error
+    if not 1972 <= day.year <= 2198:
+        raise InputError(f"{fault}; allowed are dates from 1972 to 2198")
+    return day
 
 
 def _number(text: str, name: str, mark: str) -> float | None:

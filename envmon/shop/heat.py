@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from envmon.shop.limits import Slug, Strict
 from envmon.shop.work import Celsius
@@ -38,10 +38,17 @@ def _base(value: object) -> object:
     )
 
 
+def _likely(value: float | str) -> float | str:
+    if isinstance(value, float) and not 0 <= value <= 30:
+        raise ValueError(f"base is {value:g} °C; allowed are 0 to 30 °C, or 'balance'")
+    return value
+
+
 DegreeDayBase = Annotated[
     Literal["balance"] | float,
     Field(examples=["65 °F", "balance"]),
     BeforeValidator(_base, json_schema_input_type=float | str),
+    AfterValidator(_likely),
 ]
 """Base of degree days [°C], ``"65 °F"``, or ``"balance"``: the shop's own balance point."""
 
@@ -64,7 +71,7 @@ class HeatingInfo(Strict):
     """What the meter counts and the tariff is for."""
     efficiency: float = Field(default=0.9, gt=0.2, le=6.0, strict=True)
     """Heat into the bays over the energy of the fuel by its upper heating value."""
-    heating_value: float | None = Field(default=None, gt=0, strict=True)
+    heating_value: float | None = Field(default=None, gt=0, le=100, strict=True)
     """Upper heating value [kWh per m³, litre or kWh], as on the bill; without it a table's."""
     heating_value_source: str = ""
     """Where that number is from."""
@@ -105,7 +112,7 @@ class Band(Strict):
 class Tier(Strict):
     """``[[tariff.tier]]``: another price for what goes beyond an amount in a month."""
 
-    above: float = Field(ge=0, strict=True)
+    above: float = Field(ge=0, le=1e9, strict=True)
     """Amount in a calendar month, in the tariff's unit."""
     price: float = Field(ge=0, le=1e6, strict=True)
     """Price for what lies above it, before tax."""
@@ -126,9 +133,9 @@ class Tariff(Strict):
     """Unit the prices are for."""
     price: float = Field(ge=0, le=1e6, strict=True)
     """Price for the unit, before tax."""
-    standing_day: float = Field(default=0.0, ge=0, strict=True)
+    standing_day: float = Field(default=0.0, ge=0, le=1e6, strict=True)
     """Charge for each day, before tax."""
-    standing_month: float = Field(default=0.0, ge=0, strict=True)
+    standing_month: float = Field(default=0.0, ge=0, le=1e6, strict=True)
     """Charge for each calendar month, before tax."""
     tax: float = Field(default=0.0, ge=0, le=1, strict=True)
     """Tax on everything, as a share: 0.25 is 25 %."""
