@@ -122,6 +122,7 @@ def test_bills_come_in_and_are_listed(shop: Path, tmp_path: Path) -> None:
     assert code == 0
     assert "by bills of 30 of 30" in out
     assert "7\u202f000.00" in out
+    assert not [line for line in out.splitlines() if line.startswith(("Mon", "Tue", "Wed"))]
 
 
 def test_last_winters_readings_from_a_file_alone_give_a_log(shop: Path, tmp_path: Path) -> None:

@@ -114,7 +114,8 @@ def _of(known: int, one: Mapping[str, Any], *, bills: bool = True) -> str:
 def _same(document: Mapping[str, Any]) -> Number:
     found = document["comparisons"][0] if document["comparisons"] else None
     if found is None or "more" not in found:
-        return Number("same weather", UNKNOWN, "no winter before to compare with")
+        why = "no winter before to compare with" if found is None else "cannot be compared"
+        return Number("same weather", UNKNOWN, why)
     word = "more" if found["more"] > 0 else "less"
     low, high = sorted(abs(round(100 * end)) for end in found["within"])
     told = f"{percent(abs(found['more']))} {word}"

@@ -79,14 +79,25 @@ def _days(document: Mapping[str, Any], words: Words, width: int) -> Table:
     rest = max(10, width - _DAY_WIDTH)
     table.add_column("jobs, notes", overflow="ellipsis", no_wrap=True, max_width=rest)
     months = {month["first"][:7]: month for month in document["months"]}
-    days = document["days"]
+    days, told = document["days"], tells_days(document)
     for place, day in enumerate(days):
-        table.add_row(*(Text(cell) for cell in day_cells(day, words)))
+        if told:
+            table.add_row(*(Text(cell) for cell in day_cells(day, words)))
         month = day["day"][:7]
         if place + 1 == len(days) or days[place + 1]["day"][:7] != month:
             cells = (Text(cell, style="bold") for cell in sum_cells(months[month], words))
             table.add_row(Text(f"{day['day']:.7}", style="bold"), *cells, end_section=True)
     return table
+
+
+def tells_days(document: Mapping[str, Any]) -> bool:
+    """Return whether anything is known of any single day; bills alone tell months only."""
+    if any(document["whole"]["known"].values()):
+        return True
+    return any(
+        day["washes"] or day["jobs"] or day["notes"] or day["indoor_mean_c"] is not None
+        for day in document["days"]
+    )
 
 
 def day_cells(day: Mapping[str, Any], words: Words) -> Iterator[str]:
