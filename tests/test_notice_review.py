@@ -158,11 +158,11 @@ def test_process_that_is_not_spare_ends_the_run_when_it_cannot_run() -> None:
         Supervisor([child], lambda _line: None)._look()
 
 
-def test_only_keeper_and_messages_are_spare(tmp_path: Path) -> None:
+def test_only_keeper_messages_and_outlook_are_spare(tmp_path: Path) -> None:
     shop = shop_of(people_text(DAY_PERSON))
     children = children_of(shop, tmp_path / "shop.toml", tmp_path, None)
     spare = {child.name for child in children if child.spare}
-    assert spare == {"the keeper of the archive", "the messages to people"}
+    assert spare == {"the keeper of the archive", "the messages to people", "the outlook"}
 
 
 def at_s(folder: Path) -> float:

@@ -39,7 +39,7 @@ def manager(address: str) -> Iterator[socket.socket]:
     """Listen as the service manager does."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind("\0" + address[1:] if address.startswith("@") else address)
-        heard.settimeout(40)
+        heard.settimeout(120)
         yield heard
 
 
@@ -55,7 +55,7 @@ def said_now(heard: socket.socket) -> list[str]:
     except BlockingIOError:
         return []
     finally:
-        heard.settimeout(40)
+        heard.settimeout(120)
 
 
 @pytest.fixture(params=["path", "abstract"])
