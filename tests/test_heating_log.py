@@ -25,6 +25,7 @@ from envmon.service.heating_make import (
     winter_span,
     years_kept,
 )
+from envmon.store.archive import Archive, Rules
 from tests.winter_shop import kept, shop_of
 from tests.winter_story import LOSS_W_K, SEAL_GONE, SEAL_MORE, TEXT, Story, tell
 
@@ -198,3 +199,19 @@ def test_an_empty_store_says_so_and_a_span_begins_where_something_is_kept(
         tell(made.store, date(2025, 11, 3), 5)
         assert since_kept(made.past, made.shop, span).first == date(2025, 11, 3)
         assert years_kept(made.past, made.shop, NOW_US) == [2025]
+
+
+def test_a_winter_begins_where_it_is_kept_though_an_earlier_one_is_too(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    with kept(tmp_path_factory.mktemp("gap"), text=TEXT) as made:
+        tell(made.store, date(2025, 1, 10), 3)
+        tell(made.store, date(2025, 11, 3), 3)
+        mover = Archive(made.store, made.folder, made.shop.shop.site)
+        try:
+            mover.archive_closed(us_from_iso("2025-11-20T00:00:00Z"), Rules())
+        finally:
+            mover.close()
+        span = DaySpan(date(2025, 9, 1), date(2025, 12, 1))
+        # The archive counts days of UTC: 3 November begins on the evening of the 2nd.
+        assert since_kept(made.past, made.shop, span).first == date(2025, 11, 2)

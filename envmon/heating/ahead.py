@@ -140,6 +140,9 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
     found = tonight(Evening(past, aim, by_min, start, stands, prices, model, loss_w_k))
     begin_us = night.now_us + round(start.wait_min) * MINUTE_US
     text = f"{name}: {_start_words(start, begin_us, info.ready_by, aim, words, winter.zone)} "
+    if not start.in_time and found.advice != "hold":
+        text += "There is no time to let it fall tonight."
+        return Ahead(bay, at_us, begin_us, start.chance, "hold", None, None, text)
     saved = None if found.saved is None else float(found.saved)
     return Ahead(
         bay, at_us, begin_us, start.chance, found.advice, found.saved_kwh, saved,

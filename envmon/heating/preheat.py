@@ -15,7 +15,7 @@ import numpy as np
 
 from envmon.errors import InputError
 from envmon.heating.mornings import mornings_of
-from envmon.heating.warming import Aim, PastMornings
+from envmon.heating.warming import LEAST_MORNINGS, Aim, PastMornings
 
 if TYPE_CHECKING:
     from envmon.heating.model import Floats
@@ -27,7 +27,6 @@ LONGEST_MIN = 16 * 60.0
 CHANCE = 0.9
 USUAL_SCATTER = (0.6, 0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3, 1.6)
 """What warming takes over what is foreseen, where no morning has shown it (common practice)."""
-LEAST_MORNINGS = 5
 
 
 class Start(NamedTuple):

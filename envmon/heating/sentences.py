@@ -61,7 +61,9 @@ def signature_lines(document: Mapping[str, Any], words: Words) -> list[str]:
             f"outdoors ({ends}); base load {number(found['base_load'])} kWh a day."
         )
     if found["days_apart"]:
-        lines.append(f"{found['days_apart']} {what} lie far off and are left out of it.")
+        apart = found["days_apart"]
+        lie = "lies far off and is" if apart == 1 else "lie far off and are"
+        lines.append(f"{apart} of them {lie} left out of it.")
     return lines
 
 

@@ -22,6 +22,8 @@ FADES_H = 10.0
 """Time in which a bay falls to the outdoors where no night has shown it [h] (common practice)."""
 SLOW_K_H = 2.0
 """Warming where no morning has shown it [K/h] (common practice)."""
+LEAST_MORNINGS = 5
+"""With fewer past mornings than this their scatter says nothing."""
 LEAST_FITTED = 8
 RIDGE = 0.5
 FALL_STEP_MIN, FALL_STEPS = 5, 480
@@ -95,6 +97,9 @@ class PastMornings:
         """What it rests on, for a person."""
         if not self._count:
             return f"no morning to learn from: a usual {SLOW_K_H:g} K/h"
+        if self._count < LEAST_MORNINGS:
+            tells = "one past morning" if self._count == 1 else f"{self._count} past mornings"
+            return f"{tells} only, which tells little"
         return f"the warming of {self._count} past mornings"
 
     def warm_minutes(self, rows: Ints, waits_min: Floats) -> Floats:

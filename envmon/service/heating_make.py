@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
+from envmon.clock import DAY_US
 from envmon.errors import InputError
 from envmon.heating.ahead import mornings_ahead
 from envmon.heating.bay_heat import bay_heat
@@ -145,16 +146,21 @@ def winter_span(year: int, now_us: int, shop: Shop) -> DaySpan:
 
 
 def since_kept(past: Past, shop: Shop, span: DaySpan) -> DaySpan:
-    """Return a span without the days before anything was kept.
+    """Return a span without the days before anything was kept, to a day.
 
     Args:
         past: Everything kept.
         shop: The shop file.
         span: Which days.
     """
-    kept = past.span()
-    days = [bill.first for bill in bills_kept(past.store)]
-    days += [local_from_us(kept[0], shop.shop.timezone).date()] if kept else []
+    zone, kept = shop.shop.timezone, past.span()
+    from_us, _ = span.us(zone)
+    days = [bill.first for bill in bills_kept(past.store) if bill.last >= span.first]
+    if kept is not None:
+        # Of an earlier winter there may be something; then the archive's days tell.
+        later = [day * DAY_US for day in past.days() if (day + 1) * DAY_US > from_us]
+        first_us = min(later, default=kept[0]) if kept[0] < from_us else kept[0]
+        days.append(local_from_us(max(first_us, kept[0]), zone).date())
     first = max(span.first, min(days, default=span.first))
     return span if first >= span.end else DaySpan(first, span.end)
 
