@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from envmon.clock import MINUTE_US, iso_from_us
 from envmon.facts import Flag, NewEvent, Reading, kept_value
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from envmon.guard.live import Fitness
     from envmon.shop.models import Shop
 
 TEXT = shop_text().replace(
@@ -96,7 +97,9 @@ def told(
     bay: str = "north", text: str = "closing in 20–30 min", *, guessing: bool = False
 ) -> OutlookState:
     """Return an outlook as the process publishes it: coating closes, the day goes on."""
-    about = StageSaid("coating", "Coating", "fit", "leaves", text, moment(20, 25, 30), 10.0)
+    turns: Literal["enters", "leaves"] = "leaves" if text.startswith("closing") else "enters"
+    fitness: Fitness = "fit" if turns == "leaves" else "unfit"
+    about = StageSaid("coating", "Coating", fitness, turns, text, moment(20, 25, 30), 10.0)
     t_ms = tuple(NOW_US // 1_000 + minute * 60_000 for minute in range(0, 181, 5))
     rise = tuple(44 + 0.1 * place for place in range(len(t_ms)))
     fan = FanLine("rel_hum_pct", t_ms, tuple(v - 3 for v in rise), rise, tuple(v + 3 for v in rise))

@@ -109,6 +109,18 @@ def line_of(page: Page) -> str:
 
 
 @pytest.mark.browser
+def test_wall_does_not_say_closing_of_a_window_left_already(
+    serving: Stand, browser: Browser
+) -> None:
+    with page_of(browser, serving.url) as page:
+        say(serving, told())
+        page.wait_for_selector(AHEAD)
+        serving.say(live_state(serving.plan, "north", "coating", [Air(20.4, 72.0, 18.2)] * 10))
+        page.wait_for_function(HIDDEN)
+        assert page.locator('[data-bay="north"] .f-verdict').inner_text() == "UNFIT"
+
+
+@pytest.mark.browser
 def test_wall_says_one_line_and_a_guess_small(serving: Stand, browser: Browser) -> None:
     with page_of(browser, serving.url) as page:
         page.wait_for_selector('[data-bay="north"] .outlook', state="attached")

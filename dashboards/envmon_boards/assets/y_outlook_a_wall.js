@@ -13,15 +13,25 @@
     return one && one.age <= oldest && one.state.known ? one.state : null;
   }
 
-  function wordsOf(outlook, worked) {
-    const { name, stage, text } = outlook.about;
-    return stage === worked ? text : `${name}: ${text}`;
+  // What is said of a stage, unless its verdict has turned since: a window that is left already is
+  // not closing, and words that are kept from flickering must not speak against it.
+  function saidOf(outlook, bay) {
+    const about = outlook?.about;
+    const fitness = bay?.stages.find((stage) => stage.id === about?.stage)?.fitness;
+    const gone = about?.turns === "leaves" && (fitness === "unfit" || fitness === "unknown");
+    const come = about?.turns === "enters" && fitness === "fit";
+    return about?.text && !gone && !come ? about : null;
+  }
+
+  function wordsOf(about, worked) {
+    return about.stage === worked ? about.text : `${about.name}: ${about.text}`;
   }
 
   window.envmon.showOutlook = (card, heard, bay) => {
     const box = card.querySelector(".outlook");
     const outlook = fresh(heard);
-    const text = outlook?.about?.text ? wordsOf(outlook, bay?.stage) : "";
+    const about = saidOf(outlook, bay);
+    const text = about ? wordsOf(about, bay?.stage) : "";
     box.hidden = !text;
     put(card, "ahead", text);
     put(card, "guess", text && outlook.guessing ? "a guess still" : "");
@@ -51,5 +61,6 @@
     ];
   };
 
+  window.envmon.outlookSaid = saidOf;
   window.envmon.outlookNow = (bay) => fresh(window.envmon.outlookOf(bay));
 })();
