@@ -7,9 +7,10 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from envmon.guard.words import span_text
+from envmon.job.record_look import FRAME
 from envmon.service.replay_alarms import only_in
 from envmon.service.replay_cells import cell_edges_us, cells
-from envmon.service.replay_page_look import FRAME, LOOK
+from envmon.service.replay_page_look import LOOK
 from envmon.service.replay_timeline import FITNESS, NOTHING, gained_and_lost_us
 from envmon.service.replay_words import (
     alarm_title,

@@ -1,18 +1,4 @@
-"""Frame and look of a replay's page: light, printable, readable on a phone."""
-
-FRAME = """<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title}</title>
-<style>{look}</style>
-</head>
-<body>
-{body}
-</body>
-</html>
-"""
+"""Look of a replay's page: light, printable, readable on a phone."""
 
 LOOK = """
 :root { --ground: #e9e6dd; --panel: #fcfaf5; --ink: #101a1e; --soft: #43535a; --line: #d9dcd8;
