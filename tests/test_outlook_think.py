@@ -15,7 +15,8 @@ from envmon.outlook.learning import fit_hall
 from envmon.service.outlook_alarm import Looked
 from envmon.service.outlook_command import outlook_json, outlook_lines, shop_outlook
 from envmon.service.outlook_learn import Learner
-from envmon.service.outlook_read import air_spaces, frames_between, priors_of
+from envmon.service.outlook_read import frames_between, priors_of
+from envmon.shop.air import air_spaces
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US
 from tests.outlook_live_support import (

@@ -11,7 +11,9 @@ from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import iso_from_us
 from envmon.errors import InputError
-from envmon.service.job_book import book_from
+from envmon.service.job_book import book_from, ledger_from
+from envmon.service.record_chain import history_of, job_from
+from envmon.service.recording import is_job
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.acts_api import ask_and_wait
 from envmon_boards.door import answered, body_of, fresh_json, problem, refuse_foreign
@@ -55,11 +57,12 @@ class _Answers(NamedTuple):
     def one(self, job_id: str) -> Response:
         store = SqliteStore(self.boards.folder)
         try:
-            job, kept = book_from(store).jobs.get(job_id), store.reference(job_id)
+            if not is_job(store, job_id):
+                return _unknown(job_id)
+            job = job_from(history_of(store, job_id).events, job_id)
+            kept = store.reference(job_id)
         finally:
             store.close()
-        if job is None:
-            return _unknown(job_id)
         reference = kept.text if kept else None
         return fresh_json({**msgspec.to_builtins(job), "reference": reference})
 
@@ -72,13 +75,13 @@ class _Answers(NamedTuple):
             raise InputError(f"by has {len(by)} characters; allowed is up to {LONGEST_NAME}")
         store = SqliteStore(self.boards.folder)
         try:
-            job = book_from(store).jobs.get(job_id)
+            bay = ledger_from(store).bays.get(job_id)
         finally:
             store.close()
-        if job is None:
+        if bay is None:
             return _unknown(job_id)
         data = {"act": "erase", "job": job_id, **({"by": by} if by else {})}
-        return ask_and_wait(self.boards, job.bay, data)
+        return ask_and_wait(self.boards, bay, data)
 
 
 def _unknown(job_id: str) -> JSONResponse:

@@ -10,6 +10,7 @@ from envmon.clock import SECOND_US
 from envmon.guard.alarm_kinds import BAY_KINDS, POINT_KINDS, SHOP_KINDS
 from envmon.guard.trail import RATES
 from envmon.physics.air import pressure_pa_from_altitude
+from envmon.shop.air import others_in_air
 from envmon.shop.points import expand_points
 from envmon.shop.stages import stages_of
 from envmon.units import QUANTITIES
@@ -292,10 +293,7 @@ def _all_series(bay: BayPlan) -> list[Series]:
 
 def _sources(shop: Shop, bay: Bay, points: Sequence[Point]) -> dict[str, tuple[Series, ...]]:
     own = _series_of(points, {bay.id})
-    neighbours = {
-        b.id for b in shop.bay if bay.air_space is not None and b.air_space == bay.air_space
-    }
-    shared = _series_of(points, neighbours - {bay.id})
+    shared = _series_of(points, set(others_in_air(shop)[bay.id]))
     outside = _series_of(points, {None})
     for quantity in SHARED_BY_AIR:
         if quantity not in own and quantity in shared:

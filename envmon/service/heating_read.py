@@ -19,9 +19,10 @@ from envmon.job import events as names
 from envmon.service.heating_import import bills_kept
 from envmon.service.job_book import book_from
 from envmon.service.span import local_from_us
+from envmon.store.history import minute_means
 from envmon.store.history_buckets import Buckets
 from envmon.store.history_count import counted
-from envmon.store.history_tally import Means, Tally
+from envmon.store.history_tally import Tally
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -77,7 +78,7 @@ def winter_of(past: Past, shop: Shop, plan: GuardPlan, span: tuple[int, int]) ->
     bays = {bay.id: bay_sensors(shop, plan.bays[bay.id]) for bay in shop.bay}
     groups = [outdoor, stations, *(group for of in bays.values() for group in of.values())]
     wanted = dict.fromkeys(sensor.name for group in groups for sensor in group)
-    found = _means(past, tuple(wanted), edges)
+    found = minute_means(past, wanted, edges)
     weather = merged(*(_joined(OUTDOOR, sensors, found) for sensors in (outdoor, stations)))
     return Winter(
         start_us=span[0],
@@ -116,13 +117,6 @@ def bay_sensors(shop: Shop, bay: BayPlan) -> Sensors:
 
 def _sensor(series: GuardSeries, quantity: str) -> Sensor:
     return Sensor((series.point, quantity), max(_HELD_LEAST_MIN, series.stale_us // MINUTE_US))
-
-
-def _means(past: Past, wanted: Sequence[SeriesName], edges: Ints) -> dict[SeriesName, Floats]:
-    """Return the mean of each minute of every series that was ever kept."""
-    there = [name for name in wanted if name in past.series()]
-    tallies = counted(past, [(name,) for name in there], Buckets(edges, 60), Means)
-    return {name: tally.means() for name, tally in zip(there, tallies, strict=True)}
 
 
 def _bay(sensors: Sensors, found: Mapping[SeriesName, Floats]) -> BayMinutes:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from envmon.guard.alarm_kinds import CURING
 from envmon.guard.describe import describe
 from envmon.job.guards import BayView, Neighbour
+from envmon.shop.air import others_in_air
 
 if TYPE_CHECKING:
     from envmon.guard.live import BayState
@@ -26,16 +27,7 @@ class Views:
 
     def __init__(self, shop: Shop, plan: GuardPlan) -> None:
         self._plan = plan
-        self._beside = {
-            bay.id: tuple(
-                other.id
-                for other in shop.bay
-                if other.id != bay.id
-                and bay.air_space is not None
-                and other.air_space == bay.air_space
-            )
-            for bay in shop.bay
-        }
+        self._beside = others_in_air(shop)
 
     def of(
         self, bay_id: str, state: GuardState, book: Book, live: BayState | None = None

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US
 from envmon.outlook.learning import fit_hall, update
-from envmon.service.outlook_read import air_spaces, frames_between, priors_of
+from envmon.service.outlook_read import frames_between, priors_of
 from envmon.service.span import local_from_us
+from envmon.shop.air import air_spaces
 
 if TYPE_CHECKING:
     from envmon.outlook.constants import Priors

@@ -10,15 +10,12 @@ from envmon.clock import MINUTE_US
 from envmon.outlook.constants import Priors
 from envmon.outlook.frame import MEASURED, STANDARD_PA, Worked, frame_from_columns
 from envmon.service.heating_read import stages_worked
-from envmon.store.history_buckets import Buckets
-from envmon.store.history_count import counted
-from envmon.store.history_tally import Means
+from envmon.shop.air import others_in_air
+from envmon.store.history import minute_means
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from envmon.guard.plan import BayPlan, GuardPlan
-    from envmon.outlook.frame import BayFrame, Values
+    from envmon.outlook.frame import BayFrame
     from envmon.shop.models import Shop
     from envmon.store.columns import SeriesName
     from envmon.store.past import Past
@@ -34,14 +31,6 @@ def priors_of(shop: Shop) -> dict[str, Priors]:
         bay.id: Priors(USUAL_M3 if bay.volume_m3 is None else bay.volume_m3, watts.get(bay.id))
         for bay in shop.bay
     }
-
-
-def air_spaces(shop: Shop) -> list[tuple[str, ...]]:
-    """Return the bays that share their air, together; a bay of its own stands alone."""
-    groups: dict[str, list[str]] = {}
-    for bay in shop.bay:
-        groups.setdefault(f"space {bay.air_space}" if bay.air_space else bay.id, []).append(bay.id)
-    return [tuple(group) for group in groups.values()]
 
 
 def frames_between(
@@ -60,7 +49,8 @@ def frames_between(
     """
     edges = np.arange(span[0], span[1] + 1, MINUTE_US, dtype=np.int64)
     names = {name: _of_bay(bay) for name, bay in plan.bays.items()}
-    means = _minute_means(past, names, edges)
+    wanted = dict.fromkeys(n for of in names.values() for group in of.values() for n in group)
+    means = minute_means(past, wanted, edges)
     worked = _worked(past, plan, span)
     columns = {
         bay: {q: [means[n] for n in series if n in means] for q, series in of.items()}
@@ -75,10 +65,9 @@ def frames_between(
     alone = {bay: frame_from_columns(of, worked[bay], span[0], size) for bay, of in columns.items()}
     return {
         bay: frame_from_columns(
-            columns[bay], worked[bay], span[0], size, [alone[b] for b in group if b != bay]
+            columns[bay], worked[bay], span[0], size, [alone[other] for other in others]
         )
-        for group in air_spaces(shop)
-        for bay in group
+        for bay, others in others_in_air(shop).items()
     }
 
 
@@ -86,16 +75,6 @@ def _of_bay(bay: BayPlan) -> dict[str, list[SeriesName]]:
     return {
         name: [(series.point, name) for series in bay.sources.get(name, ())] for name in MEASURED
     }
-
-
-def _minute_means(
-    past: Past, names: dict[str, dict[str, list[SeriesName]]], edges: npt.NDArray[np.int64]
-) -> dict[SeriesName, Values]:
-    kept = past.series()
-    wanted = dict.fromkeys(n for of in names.values() for group in of.values() for n in group)
-    there = [name for name in wanted if name in kept]
-    tallies = counted(past, [(name,) for name in there], Buckets(edges, 60), Means)
-    return {name: tally.means() for name, tally in zip(there, tallies, strict=True)}
 
 
 def _worked(past: Past, plan: GuardPlan, span: tuple[int, int]) -> dict[str, list[Worked]]:

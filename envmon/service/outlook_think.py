@@ -20,7 +20,8 @@ from envmon.service.job_book import book_from
 from envmon.service.outlook_alarm import Looked
 from envmon.service.outlook_day import day_of, planned_stages, steps_ahead, usual_steps
 from envmon.service.outlook_live import FanLine, Moment, OutlookState, StageSaid
-from envmon.service.outlook_read import air_spaces, frames_between, priors_of
+from envmon.service.outlook_read import frames_between, priors_of
+from envmon.shop.air import air_spaces
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from envmon.store.history_buckets import buckets_of
+from envmon.store.history_buckets import Buckets, buckets_of
 from envmon.store.history_count import counted
 from envmon.store.history_derived import dew_lines
-from envmon.store.history_tally import Line, Tally
+from envmon.store.history_tally import Line, Means, Tally
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from envmon.store.columns import SeriesName
     from envmon.store.past import Past
 
-__all__ = ["History", "Line", "dew_lines", "history"]
+__all__ = ["History", "Line", "dew_lines", "history", "minute_means"]
 
 
 class History(NamedTuple):
@@ -61,3 +61,22 @@ def history(
     tallies = counted(past, [(name,) for name in series], buckets, Tally)
     lines = {name: tally.line() for name, tally in zip(series, tallies, strict=True)}
     return History(buckets.edges_us, buckets.step_s, lines)
+
+
+def minute_means(
+    past: Past, series: Iterable[SeriesName], edges_us: NDArray[np.int64]
+) -> dict[SeriesName, NDArray[np.float64]]:
+    """Return the mean of each minute of every series that was ever kept, NaN where there is none.
+
+    Args:
+        past: Everything kept.
+        series: (point, quantity) of each; one never kept is left out.
+        edges_us: Whole minutes, rising [µs, UTC], int64 (n + 1,).
+
+    Raises:
+        StoreError: The live file cannot be read.
+    """
+    kept = past.series()
+    there = [name for name in series if name in kept]
+    tallies = counted(past, [(name,) for name in there], Buckets(edges_us, 60), Means)
+    return {name: tally.means() for name, tally in zip(there, tallies, strict=True)}
