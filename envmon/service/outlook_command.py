@@ -12,7 +12,7 @@ from envmon.errors import InputError
 from envmon.guard.plan import plan_from_shop
 from envmon.outlook.constants import BELIEFS, Learned
 from envmon.outlook.learning import SCORED_MIN
-from envmon.service.outlook_facts import read_facts
+from envmon.service.outlook_facts import known_facts
 from envmon.service.outlook_plan import plan_of
 from envmon.service.outlook_think import Thinker
 from envmon.service.watch_process import data_folder, ensure_data
@@ -63,10 +63,12 @@ class OutlookReport:
     Attributes:
         bays: Bay -> its name, what is foreseen, what was learned.
         timezone: The shop's time zone.
+        why_anew: Why what was learned before cannot be used; empty when it can.
     """
 
     bays: dict[str, tuple[str, OutlookState, LearnedState]]
     timezone: str
+    why_anew: str = ""
 
 
 def learned_state(facts: ModelFacts) -> LearnedState:
@@ -100,7 +102,8 @@ def shop_outlook(
         raise InputError(f"bay is {bay!r}; allowed: {', '.join(names)}")
     folder = data_folder(shop, shop_path)
     ensure_data(folder, shop_path)
-    thinker = Thinker(shop, plan_from_shop(shop), read_facts(folder))
+    known = known_facts(folder)
+    thinker = Thinker(shop, plan_from_shop(shop), known.bays)
     now_us = (clock or SystemClock()).now_us()
     store = SqliteStore(folder)
     past = Past(store, folder)
@@ -114,7 +117,7 @@ def shop_outlook(
         for one, state in states.items()
         if bay in {None, one}
     }
-    return OutlookReport(found, shop.shop.timezone)
+    return OutlookReport(found, shop.shop.timezone, known.why)
 
 
 def outlook_json(report: OutlookReport) -> str:
@@ -129,6 +132,8 @@ def outlook_json(report: OutlookReport) -> str:
 def outlook_lines(report: OutlookReport) -> list[str]:
     """Return the answer as text."""
     found: list[str] = []
+    if report.why_anew:
+        found += ["", f"{report.why_anew}; it is learned anew from the shop's history"]
     for name, state, learned in report.bays.values():
         found += ["", *_foreseen_lines(name, state, report.timezone), *_learned_lines(learned)]
     return found[1:]

@@ -19,7 +19,7 @@ from envmon.guard.plan import plan_from_shop
 from envmon.intake.link import BrokerLink
 from envmon.service.ending import exit_code_of, shop_process, stop_signals, take_lock
 from envmon.service.outlook_alarm import Teller, said_in_chain
-from envmon.service.outlook_facts import keep_facts, read_facts
+from envmon.service.outlook_facts import facts_to_learn_on, keep_facts
 from envmon.service.outlook_learn import Learner
 from envmon.service.outlook_live import outlook_topic
 from envmon.service.outlook_think import Thinker, encoded
@@ -66,7 +66,7 @@ class Outlooks:
 
     def __init__(self, shop: Shop, folder: Path, clock: Clock, link: BrokerLink) -> None:
         self._folder, self._clock, self._link = folder, clock, link
-        self.thinker = Thinker(shop, plan_from_shop(shop), read_facts(folder))
+        self.thinker = Thinker(shop, plan_from_shop(shop), facts_to_learn_on(folder))
         self._bays = self.thinker.plan.bays
         self._tellers: dict[str, Teller] = {}
         self.learner = Learner(self.thinker, shop.shop.timezone)
