@@ -11,6 +11,7 @@ from typing import Annotated, Literal, NoReturn
 
 import typer
 
+from envmon.cli_field import field_app
 from envmon.cli_mix import mix_app
 
 app = typer.Typer(
@@ -20,6 +21,7 @@ app = typer.Typer(
     help="Keeps the air of a vehicle surface-care bay right for each step of the work.",
 )
 app.add_typer(mix_app, name="mix")
+app.add_typer(field_app)
 
 ShopFile = Annotated[Path, typer.Argument(metavar="SHOP.toml", help="The shop file.")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, SI units.")]
