@@ -133,3 +133,23 @@ def test_the_shop_s_fuel_counts_where_a_tariff_names_none() -> None:
     found = {path: message for path, _, message in found_in(text)}
     assert set(found) == {"tariff[0].per", "tariff[1].per", "tariff[2].valid_from"}
     assert "the tariff is for electricity" in found["tariff[0].per"]
+
+
+@pytest.mark.parametrize("code", ["EUR", "NOK", "USD", "JPY", "CHF"])
+def test_currencies_of_the_standard_are_taken(code: str) -> None:
+    shop, faults = check_text(with_currency(code), "shop.toml")
+    assert not faults
+    assert shop is not None
+    assert shop.heating.currency == code
+
+
+@pytest.mark.parametrize("code", ["NKR", "XAU", "QQQ"])
+def test_a_code_that_is_no_currency_is_refused(code: str) -> None:
+    """ISO 4217 gives gold a code, and no smallest unit: nothing is paid with it."""
+    _, faults = check_text(with_currency(code), "shop.toml")
+    (fault,) = faults
+    assert f"currency is '{code}'; allowed is a code of ISO 4217 that money has" in str(fault)
+
+
+def with_currency(code: str) -> str:
+    return HEAT.replace("efficiency = 0.85", f'efficiency = 0.85\ncurrency = "{code}"', 1)

@@ -11,19 +11,12 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from envmon.shop.currency import digits_of
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_WHOLE = ("BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF", "UGX", "VND", "VUV",
-          "XAF", "XOF", "XPF")  # fmt: skip
-_THOUSANDTHS = ("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND")
-DIGITS = {**dict.fromkeys(_WHOLE, 0), **dict.fromkeys(_THOUSANDTHS, 3)}
-"""Digits behind the point of currencies that have not two (ISO 4217, from memory)."""
-
-
-def digits_of(currency: str) -> int:
-    """Return how many digits behind the point a currency has."""
-    return DIGITS.get(currency, 2)
+__all__ = ["apportioned", "digits_of", "exact", "half_up"]
 
 
 def exact(value: float) -> Fraction:

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from envmon.shop.currency import ensure_currency
 from envmon.shop.limits import Slug, Strict
 from envmon.shop.work import Celsius
 from envmon.units import parse_value
@@ -75,7 +76,9 @@ class HeatingInfo(Strict):
     """Upper heating value [kWh per m³, litre or kWh], as on the bill; without it a table's."""
     heating_value_source: str = ""
     """Where that number is from."""
-    currency: str = Field(default="EUR", pattern=r"^[A-Z]{3}$")
+    currency: Annotated[str, AfterValidator(ensure_currency)] = Field(
+        default="EUR", pattern=r"^[A-Z]{3}$"
+    )
     """Currency of every amount (ISO 4217), such as ``NOK``."""
     base: DegreeDayBase = 18.0
     """Base of degree days."""
