@@ -25,18 +25,44 @@ from tests.outlook_support import START_US
         ("enters", (100.0, 48.0, 170.0), "fit in 50 min to 3 h"),
         ("enters", (70.0, 40.0, None), "fit in 70 min or later"),
         ("enters", (None, 50.0, None), "not fit before 50 min, perhaps much later"),
+        ("enters", (None, 5.0, None), "not fit yet, perhaps for long"),
+        ("enters", (None, 130.0, None), "not fit within 3 h"),
         ("enters", (None, None, None), "not fit within 3 h"),
         ("leaves", (25.0, 20.0, 30.0), "closing in about 25 min"),
         ("leaves", (25.0, 18.0, 32.0), "closing in 20–30 min"),
         ("leaves", (1.0, 0.0, 3.0), "closing in a few minutes"),
         ("leaves", (150.0, 100.0, 170.0), "fit for about 2½ h"),
         ("leaves", (None, 61.0, None), "fit for 1 h at least"),
+        ("leaves", (None, 5.0, None), "fit now"),
+        ("leaves", (None, 29.0, None), "fit now"),
+        ("leaves", (None, 125.0, None), "fit for 2 h and more"),
         ("leaves", (None, None, None), "fit for 2 h and more"),
         ("", (None, None, None), ""),
     ],
 )
 def test_lines(turns: str, span: tuple[float | None, ...], text: str) -> None:
     assert text_of(turns, *span) == text  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("span", "text"),
+    [
+        ((None, 5.0, None), "fit now"),
+        ((None, 61.0, None), "fit now"),
+        ((None, None, None), "fit now"),
+        ((70.0, 10.0, None), "fit now"),
+        ((25.0, 10.0, 90.0), "closing in 10–90 min"),
+    ],
+)
+def test_a_guess_promises_no_least_time(span: tuple[float | None, ...], text: str) -> None:
+    assert text_of("leaves", *span, guessing=True) == text
+    said = said_of("leaves", Span(*span), START_US, None, guessing=True)
+    assert said.text == text
+
+
+def test_a_guess_that_knows_no_middle_says_nothing_of_when_it_will_be_fit() -> None:
+    assert said_of("enters", Span(None, 5.0, None), START_US, None, guessing=True) == Said()
+    assert said_of("enters", Span(40.0, 5.0, 90.0), START_US, None, guessing=True).text
 
 
 @given(st.floats(0, 180))

@@ -92,7 +92,10 @@ def outlook(
         guessing=facts.guessing,
         situation=situation,
         known=True,
-        stages=tuple(_stage(stage, courses, now_us, before.get(stage.id)) for stage in stages),
+        stages=tuple(
+            _stage(stage, courses, now_us, before.get(stage.id), guessing=facts.guessing)
+            for stage in stages
+        ),
         fans=_fans(courses),
     )
 
@@ -133,7 +136,9 @@ def _outlook_of(
     return StageOutlook(stage.id, fitness, None, None, settle_min, limits, missing, said)
 
 
-def _stage(stage: StagePlan, courses: Courses, now_us: int, before: Said | None) -> StageOutlook:
+def _stage(
+    stage: StagePlan, courses: Courses, now_us: int, before: Said | None, *, guessing: bool
+) -> StageOutlook:
     held = [limit for limit in stage.limits if limit.quantity in FORESEEN]
     room = [room_left(courses, limit) for limit in held]
     if not held or not all(np.isfinite(left).all() for left in room):
@@ -155,7 +160,7 @@ def _stage(stage: StagePlan, courses: Courses, now_us: int, before: Said | None)
         settle_min=plain.settle_min,
         limits=limits,
         not_foreseen=plain.not_foreseen,
-        said=said_of(turns, span, now_us, before),
+        said=said_of(turns, span, now_us, before, guessing=guessing),
     )
 
 

@@ -23,9 +23,18 @@ LEAST_MOVE_MIN, MOVE_SHARE = 4.0, 0.2
 BLUR = 0.5
 """An interval wider than this share of its middle is said as an interval."""
 SOON_MIN, LONG_MIN = 4.0, 120.0
+SURE_MIN = 30.0
+"""A least time shorter than this says nothing, when no middle is known."""
 
 
-def said_of(turns: Turns, span: Span | None, now_us: int, before: Said | None) -> Said:
+def said_of(
+    turns: Turns,
+    span: Span | None,
+    now_us: int,
+    before: Said | None,
+    *,
+    guessing: bool = False,
+) -> Said:
     """Return what to say of a stage.
 
     Args:
@@ -33,18 +42,19 @@ def said_of(turns: Turns, span: Span | None, now_us: int, before: Said | None) -
         span: When, counted from now; None with empty ``turns``.
         now_us: Time [µs].
         before: What was said last, or None.
+        guessing: The bay has taught nothing yet.
     """
-    if not turns or span is None:
+    if not turns or span is None or (guessing and turns == "enters" and span.middle is None):
         return Said()
     if before is not None and before.turns and before.turns != turns:
         since_us = now_us if before.other_since_us is None else before.other_since_us
         if now_us - since_us < HOLDS_US:
-            return _counted_down(before, now_us, since_us)
+            return _counted_down(before, now_us, since_us, guessing=guessing)
         before = None
     fresh = Said("", turns, *(_moment(minutes, now_us) for minutes in _order(span)))
     if before is not None and before.turns == turns and not _moved(before, fresh, now_us):
-        return _counted_down(before, now_us, None)
-    return _counted_down(fresh, now_us, None)
+        return _counted_down(before, now_us, None, guessing=guessing)
+    return _counted_down(fresh, now_us, None, guessing=guessing)
 
 
 def _order(span: Span) -> tuple[float | None, float | None, float | None]:
@@ -55,12 +65,12 @@ def _moment(minutes: float | None, now_us: int) -> int | None:
     return None if minutes is None else now_us + round(minutes * MINUTE_US)
 
 
-def _counted_down(said: Said, now_us: int, other_since_us: int | None) -> Said:
+def _counted_down(said: Said, now_us: int, other_since_us: int | None, *, guessing: bool) -> Said:
     middle, early, late = (
         None if moment is None else max(0.0, (moment - now_us) / MINUTE_US)
         for moment in (said.middle_us, said.early_us, said.late_us)
     )
-    text = text_of(said.turns, middle, early, late)
+    text = text_of(said.turns, middle, early, late, guessing=guessing)
     return Said(text, said.turns, said.middle_us, said.early_us, said.late_us, other_since_us)
 
 
@@ -73,7 +83,14 @@ def _moved(before: Said, fresh: Said, now_us: int) -> bool:
     return abs(before.middle_us - fresh.middle_us) > allowed_us
 
 
-def text_of(turns: Turns, middle: float | None, early: float | None, late: float | None) -> str:
+def text_of(
+    turns: Turns,
+    middle: float | None,
+    early: float | None,
+    late: float | None,
+    *,
+    guessing: bool = False,
+) -> str:
     """Return the line.
 
     Args:
@@ -81,20 +98,23 @@ def text_of(turns: Turns, middle: float | None, early: float | None, late: float
         middle: When [min]; None for not within three hours.
         early: 5 % lie before this [min].
         late: 5 % lie after this [min].
+        guessing: The bay has taught nothing yet: an end that is not known is not hinted at.
     """
     if turns == "enters":
         return _enters(middle, early, late)
     if turns == "leaves":
-        return _leaves(middle, early, late)
+        endless = guessing and (middle is None or late is None)
+        return "fit now" if endless else _leaves(middle, early, late)
     return ""
 
 
 def _enters(middle: float | None, early: float | None, late: float | None) -> str:
     if middle is None:
-        maybe = early is not None and early < LONG_MIN
-        return f"not fit before {rounded(early)}, perhaps much later" if maybe else (
-            "not fit within 3 h"
-        )  # fmt: skip
+        if early is None or early >= LONG_MIN:
+            return "not fit within 3 h"
+        if early < SURE_MIN:
+            return "not fit yet, perhaps for long"
+        return f"not fit before {rounded(early)}, perhaps much later"
     if middle < SOON_MIN:
         return "fit in a few minutes"
     if late is None:
@@ -104,8 +124,9 @@ def _enters(middle: float | None, early: float | None, late: float | None) -> st
 
 def _leaves(middle: float | None, early: float | None, late: float | None) -> str:
     if middle is None:
-        likely = early is not None and early < LONG_MIN
-        return f"fit for {rounded(early)} at least" if likely else "fit for 2 h and more"
+        if early is None or early >= LONG_MIN:
+            return "fit for 2 h and more"
+        return "fit now" if early < SURE_MIN else f"fit for {rounded(early)} at least"
     if middle < SOON_MIN:
         return "closing in a few minutes"
     if middle > LONG_MIN:
