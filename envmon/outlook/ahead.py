@@ -10,7 +10,7 @@ import numpy as np
 from envmon.clock import DAY_US, MINUTE_US
 from envmon.outlook.forward import Course
 from envmon.outlook.frame import filled, ratio_from
-from envmon.outlook.habits import SLOTS, setpoint_now, setpoint_row, slot_of
+from envmon.outlook.habits import SLOTS, setpoint_now, usual_c
 from envmon.outlook.hidden import DRY_STAGES, WET_STAGES
 
 if TYPE_CHECKING:
@@ -199,20 +199,11 @@ def _setpoints(
 ) -> Values:
     """Return the middle of the thermostat's swing for each step and row [°C]."""
     now_c = filled(setpoint_now(frame, habits), 18.0)[rows]
-    found = np.broadcast_to(now_c, worked.shape).copy()
-    for column, row in enumerate(rows):
-        start_us = frame.start_us + int(row) * MINUTE_US
-        usual_now = _usual_c(habits, start_us, bool(frame.stage[row]))
-        for step in range(len(worked)):
-            at_us = start_us + int(step * STEP_MIN * MINUTE_US)
-            usual = _usual_c(habits, at_us, bool(worked[step, column]))
-            if usual is not None and usual_now is not None:
-                found[step, column] += usual - usual_now
+    start_us = frame.start_us + rows * MINUTE_US
+    ahead_us = (np.arange(len(worked)) * STEP_MIN * MINUTE_US).astype(np.int64)
+    usual_now = usual_c(habits, start_us, frame.stage[rows] != "")
+    usual = usual_c(habits, start_us + ahead_us[:, None], worked)
+    found = now_c + np.nan_to_num(usual - usual_now)
     for minute, temp_c in plans.setpoints:
         found[round(minute / STEP_MIN) :] = temp_c
     return found
-
-
-def _usual_c(habits: Habits, at_us: int, worked: bool) -> float | None:  # noqa: FBT001
-    row = setpoint_row(at_us, worked, habits.days_off)
-    return habits.setpoint_c[row][slot_of(at_us)]

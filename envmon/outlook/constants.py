@@ -89,11 +89,13 @@ class Priors(msgspec.Struct, frozen=True):
         volume_m3: Air volume [m³].
         heater_w: Rated heater output [W]; None where nobody knows.
         beliefs: Constants the shop knows better: name -> (median, spread of its logarithm).
+        zone: The shop's time zone, such as Europe/Oslo.
     """
 
     volume_m3: float
     heater_w: float | None = None
     beliefs: dict[str, tuple[float, float]] = {}
+    zone: str = "UTC"
 
     def __post_init__(self) -> None:
         if not 5 <= self.volume_m3 <= 100_000:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import msgspec
 import numpy as np
 
-from envmon.clock import DAY_US, HOUR_US, MINUTE_US
+from envmon.clock import DAY_US, MINUTE_US
+from envmon.outlook.localtime import local_us
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 SLOTS = 48
 """Half hours of a day."""
+SLOT_US = DAY_US // SLOTS
 USUAL_MIN = {
     "warm_up": 36.0, "foam": 12.0, "wash": 15.0, "decontamination": 15.0, "rinse": 11.0,
     "drying": 90.0, "polish": 90.0, "wipe": 15.0, "coating": 90.0, "early_cure": 60.0,
@@ -40,9 +42,11 @@ class Habits(msgspec.Struct, frozen=True):
         door_min: Minutes a door stays open, median.
         band_k: Half of the thermostat's swing [K].
         setpoint_c: Middle of the swing by slot of the day: work day and day off, each without and
-            with a stage being worked; four rows of half hours, UTC. None where never seen.
-        outdoor_k: Outdoor temperature by slot against the day's mean [K].
-        days_off: Days of the week without work, 0 is Monday, in UTC.
+            with a stage being worked; four rows of half hours. None where never seen.
+        outdoor_k: Outdoor temperature by slot of UTC against the day's mean [K]: the sun's clock
+            is never changed.
+        days_off: Days of the week without work, 0 is Monday.
+        zone: Time zone whose half hours and days the others are.
     """
 
     lasts_min: dict[str, float]
@@ -52,37 +56,43 @@ class Habits(msgspec.Struct, frozen=True):
     setpoint_c: tuple[tuple[float | None, ...], ...]
     outdoor_k: tuple[float, ...]
     days_off: tuple[int, ...] = ()
+    zone: str = "UTC"
 
 
-def usual_habits() -> Habits:
+def usual_habits(zone: str = "UTC") -> Habits:
     """Return what is usual in the trade."""
     none: tuple[float | None, ...] = (None,) * SLOTS
-    return Habits(dict(USUAL_MIN), dict(USUAL_NEXT), DOOR_MIN, 0.4, (none,) * 4, (0.0,) * SLOTS)
+    usual = dict(USUAL_MIN), dict(USUAL_NEXT), DOOR_MIN, 0.4, (none,) * 4, (0.0,) * SLOTS
+    return Habits(*usual, zone=zone)
 
 
-def habits_from(frame: BayFrame) -> Habits:
+def habits_from(frame: BayFrame, zone: str = "UTC") -> Habits:
     """Return what was usual in a history.
 
     Args:
         frame: Rows of some days.
+        zone: The shop's time zone: people and thermostats go by its clock.
     """
     usual = usual_habits()
     lasts, follows = _stages(frame)
-    off = _days_off(frame)
+    clock_us = _clock_us(frame, zone)
+    off = _days_off(frame, clock_us)
     return Habits(
         {**usual.lasts_min, **lasts},
         {**usual.next, **follows},
         _door_min(frame),
         _band_k(frame),
-        _setpoints(frame, off),
+        _setpoints(frame, clock_us, off),
         _outdoor(frame),
         off,
+        zone,
     )
 
 
-def slot_of(at_us: int) -> int:
-    """Return the half hour of the day of a time [µs]."""
-    return int(at_us % DAY_US // (DAY_US // SLOTS))
+def _clock_us(frame: BayFrame, zone: str) -> npt.NDArray[np.int64]:
+    """Return what the shop's clock shows in each row [µs]."""
+    at_us = frame.start_us + np.arange(len(frame)) * MINUTE_US
+    return np.asarray(local_us(at_us, zone), dtype=np.int64)
 
 
 def _runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -132,26 +142,41 @@ def _band_k(frame: BayFrame) -> float:
     return float(np.clip(np.median(swing) / 2, 0.1, 2.0)) if len(swing) else 0.4
 
 
-def _days_off(frame: BayFrame) -> tuple[int, ...]:
+def _days_off(frame: BayFrame, clock_us: npt.NDArray[np.int64]) -> tuple[int, ...]:
     """Return the days of the week on which hardly ever a stage was started."""
     starts = np.flatnonzero((frame.stage[1:] != "") & (frame.stage[:-1] == "")) + 1
     if len(frame) < 14 * 1440 or len(starts) < 5:
         return ()
-    week = Counter(weekday_of(frame.start_us + int(row) * MINUTE_US) for row in starts)
+    week = Counter(((clock_us[starts] // DAY_US + 3) % 7).tolist())
     return tuple(day for day in range(7) if week[day] < 0.1 * len(starts) / 7)
 
 
-def weekday_of(at_us: int) -> int:
-    """Return the day of the week, 0 is Monday, in UTC."""
-    return int((at_us // DAY_US + 3) % 7)
+def usual_c(
+    habits: Habits,
+    at_us: npt.NDArray[np.int64],
+    worked: npt.NDArray[np.bool_],
+) -> Values:
+    """Return the usual middle of the thermostat's swing at some times [°C], NaN where never seen.
+
+    Args:
+        habits: What is usual.
+        at_us: Times [µs, UTC].
+        worked: Whether a stage is being worked then, same shape.
+    """
+    return _usual_at(habits, np.asarray(local_us(at_us, habits.zone), dtype=np.int64), worked)
 
 
-def setpoint_row(at_us: int, worked: bool, days_off: tuple[int, ...]) -> int:  # noqa: FBT001
-    """Return the row of ``Habits.setpoint_c`` that holds at a time."""
-    return 2 * int(weekday_of(at_us) in days_off) + int(worked)
+def _usual_at(
+    habits: Habits, clock_us: npt.NDArray[np.int64], worked: npt.NDArray[np.bool_]
+) -> Values:
+    table = np.array([[np.nan if v is None else v for v in row] for row in habits.setpoint_c])
+    off = np.isin((clock_us // DAY_US + 3) % 7, habits.days_off)
+    return table[2 * off.astype(int) + worked, clock_us % DAY_US // SLOT_US]
 
 
-def _setpoints(frame: BayFrame, off: tuple[int, ...]) -> tuple[tuple[float | None, ...], ...]:
+def _setpoints(
+    frame: BayFrame, clock_us: npt.NDArray[np.int64], off: tuple[int, ...]
+) -> tuple[tuple[float | None, ...], ...]:
     rises, falls = switch_rows(frame)
     air_c = frame["air_temp_c"]
     seen: defaultdict[tuple[int, int], list[float]] = defaultdict(list)
@@ -161,9 +186,9 @@ def _setpoints(frame: BayFrame, off: tuple[int, ...]) -> tuple[tuple[float | Non
             continue
         middle = (air_c[fall] + air_c[rises[n - 1]]) / 2
         if np.isfinite(middle):
-            at_us = frame.start_us + int(fall) * MINUTE_US
-            row = setpoint_row(at_us, bool(frame.stage[fall]), off)
-            seen[row, slot_of(at_us)].append(float(middle))
+            day, in_day_us = divmod(int(clock_us[fall]), DAY_US)
+            row = 2 * int((day + 3) % 7 in off) + int(frame.stage[fall] != "")
+            seen[row, in_day_us // SLOT_US].append(float(middle))
     return tuple(
         tuple(
             round(float(np.median(seen[row, slot])), 2) if seen[row, slot] else None
@@ -177,7 +202,7 @@ def _outdoor(frame: BayFrame) -> tuple[float, ...]:
     outdoor_c = frame["outdoor_temp_c"]
     if np.isfinite(outdoor_c).sum() < 3 * 1440:
         return (0.0,) * SLOTS
-    slots = (frame.start_us + np.arange(len(frame)) * MINUTE_US) % DAY_US // (HOUR_US // 2)
+    slots = (frame.start_us + np.arange(len(frame)) * MINUTE_US) % DAY_US // SLOT_US
     mean = float(np.nanmean(outdoor_c))
     shape = [np.nanmean(outdoor_c[slots == slot]) - mean for slot in range(SLOTS)]
     return tuple(round(float(k), 2) for k in np.nan_to_num(np.array(shape)))
@@ -194,12 +219,7 @@ def setpoint_now(frame: BayFrame, habits: Habits) -> Values:
     known[rises] = air_c[rises] + habits.band_k
     known[falls] = air_c[falls] - habits.band_k
     rows = np.arange(len(frame))
-    at_us = frame.start_us + rows * MINUTE_US
-    slots = at_us % DAY_US // (HOUR_US // 2)
-    off = np.isin((at_us // DAY_US + 3) % 7, habits.days_off)
-    row = 2 * off.astype(int) + (frame.stage != "")
-    table = np.array([[np.nan if v is None else v for v in r] for r in habits.setpoint_c])
-    usual = table[row, slots]
+    usual = _usual_at(habits, _clock_us(frame, habits.zone), frame.stage != "")
     place = np.maximum.accumulate(np.where(np.isfinite(known), rows, -1))
     age = rows - place
     last = np.where(place >= 0, known[np.maximum(place, 0)], np.nan)

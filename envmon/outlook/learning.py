@@ -52,7 +52,7 @@ def fresh_facts(priors: Priors, at_us: int = 0) -> ModelFacts:
         constants=guessed(priors),
         air_j_k=None,
         loss_w_k=None,
-        habits=usual_habits(),
+        habits=usual_habits(priors.zone),
         trust={name: usual_trust(name) for name in SITUATIONS},
         errors={},
     )
@@ -78,7 +78,7 @@ def fit_hall(frames: Mapping[str, BayFrame], priors: Mapping[str, Priors]) -> di
     for name, frame in frames.items():
         fitted = fit_constants(frame, priors[name])
         if fitted is not None:
-            bays[name] = Bay(frame, fitted.learned, habits_from(frame))
+            bays[name] = Bay(frame, fitted.learned, habits_from(frame, priors[name].zone))
     found = {}
     for name, frame in frames.items():
         if name not in bays:

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("envmon.outlook")
 
-HISTORY_US = 28 * DAY_US
-"""So much of the past teaches; what is older was another season."""
+HISTORY_US = 56 * DAY_US
+"""So much of the past teaches: washes are rare, and what is older was another season."""
 NIGHT_H = 3
 """Learning anew is due at this hour, by the shop's clock."""
 GUESS_AGAIN_US = 2 * HOUR_US
