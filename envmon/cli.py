@@ -13,6 +13,7 @@ import typer
 
 from envmon.cli_field import field_app
 from envmon.cli_mix import mix_app
+from envmon.cli_people import people
 
 app = typer.Typer(
     add_completion=False,
@@ -21,6 +22,7 @@ app = typer.Typer(
     help="Keeps the air of a vehicle surface-care bay right for each step of the work.",
 )
 app.add_typer(mix_app, name="mix")
+app.command()(people)
 app.add_typer(field_app)
 
 ShopFile = Annotated[Path, typer.Argument(metavar="SHOP.toml", help="The shop file.")]
@@ -67,9 +69,11 @@ def run(shop_file: ShopFile) -> None:
 @app.command()
 def check(shop_file: ShopFile) -> None:
     """Read a shop file and name every fault with its place and what is allowed."""
+    from envmon.service.people_door import ensure_shut
     from envmon.shop.load import load_shop
 
     shop = load_shop(shop_file)
+    ensure_shut(shop, shop_file)
     parts = [(len(shop.bay), "bay"), (len(shop.point), "point"), (len(shop.product), "product")]
     counted = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in parts)
     typer.echo(f"{shop_file}: no faults; {shop.shop.name}: {counted}")

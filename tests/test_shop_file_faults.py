@@ -148,7 +148,7 @@ EDITS = (
     ('kind = "embedded"', 'kind = "embedded"\nhost = "10.1.1.1"', "broker.host", "loopback only"),
     ('kind = "embedded"', 'kind = "embedded"\npassword_env = "pass word!"',
      "broker.password_env", "environment variable"),
-    ("[store]", "[shelf]", "shelf", "allowed: shop, broker, store, alarms, notice, bay"),
+    ("[store]", "[shelf]", "shelf", "allowed: shop, broker, store, alarms, notice, boards, bay"),
     ("[[bay]]", "[bay]", "bay", "double the brackets"),
     ("[broker]", "[[broker]]", "broker", "single brackets"),
 )  # fmt: skip

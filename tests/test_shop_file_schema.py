@@ -92,8 +92,8 @@ def test_schema_is_json_of_the_named_draft() -> None:
     schema = json.loads(json.dumps(shop_schema(), allow_nan=False))
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     assert set(schema["properties"]) == {
-        "shop", "broker", "store", "alarms", "notice", "bay", "point", "product", "procedure",
-        "contact", "bench", "body", "button", "heating", "heater", "tariff",
+        "shop", "broker", "store", "alarms", "notice", "boards", "bay", "point", "product",
+        "procedure", "contact", "bench", "body", "button", "heating", "heater", "tariff",
     }  # fmt: skip
     assert schema["required"] == ["shop", "bay"]
 

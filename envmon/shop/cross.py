@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from envmon.shop.cross_boards import check_boards
 from envmon.shop.cross_heat import check_heat
 from envmon.shop.cross_people import ENVIRONMENT_NAME, check_people, secret_addresses
 from envmon.shop.cross_points import check_points
@@ -31,6 +32,7 @@ def check_whole(data: Table) -> list[Finding]:
         *check_people(data),
         *check_work(data),
         *check_heat(data),
+        *check_boards(data),
     ]
 
 

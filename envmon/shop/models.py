@@ -6,13 +6,13 @@ checked in ``envmon.shop.cross``; where a fault stands in the file in ``envmon.s
 
 from __future__ import annotations
 
-import ipaddress
 from typing import Annotated, Literal, Self
 from zoneinfo import available_timezones
 
 from pydantic import AfterValidator, Field, model_validator
 
 from envmon.shop.alerting import AlarmsInfo, Contact, NoticeInfo
+from envmon.shop.boards import BoardsInfo, is_address, is_loopback
 from envmon.shop.heat import Heater, HeatingInfo, Tariff
 from envmon.shop.limits import Metres, Number, Seconds, Slug, Strict
 from envmon.shop.work import BenchInfo, Body, Button, Procedure, Product
@@ -25,12 +25,13 @@ def _check_timezone(name: str) -> str:
     return name
 
 
-def is_loopback(host: str) -> bool:
-    """Return whether a host name or address reaches only this machine."""
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host == "localhost"
+def _check_host(host: str) -> str:
+    if host != "localhost" and not is_address(host):
+        raise ValueError(
+            "not an address; allowed are 127.0.0.1 (this machine only), an address of this "
+            "machine such as 192.168.1.20, or 0.0.0.0 for all of them"
+        )
+    return host
 
 
 class ShopInfo(Strict):
@@ -46,21 +47,12 @@ class ShopInfo(Strict):
     """What people read: ``metric`` (°C) or ``us`` (°F)."""
     altitude: Annotated[Metres, Field(ge=-500, le=4000)] = 0.0
     """Height above sea level; gives the air pressure where no sensor does."""
-    boards_host: str = "127.0.0.1"
-    """Address the screens are served on; loopback only."""
+    boards_host: Annotated[str, AfterValidator(_check_host)] = "127.0.0.1"
+    """Address the screens are served on; any other than loopback needs ``[boards]``."""
     boards_port: int = Field(default=8050, ge=1, le=65_535, strict=True)
     """Port the screens are served on."""
     silence: Annotated[Seconds, Field(ge=5, le=600)] = 15.0
     """After this long without an update a screen shows no numbers any more [s, real time]."""
-
-    @model_validator(mode="after")
-    def _loopback(self) -> Self:
-        if not is_loopback(self.boards_host):
-            raise ValueError(
-                f"boards_host is {self.boards_host!r}; only loopback (127.0.0.1) is allowed as "
-                "long as the boards have no log-in"
-            )
-        return self
 
 
 class BrokerInfo(Strict):
@@ -179,6 +171,7 @@ class Shop(Strict):
     store: StoreInfo = StoreInfo()
     alarms: AlarmsInfo = AlarmsInfo()
     notice: NoticeInfo = NoticeInfo()
+    boards: BoardsInfo = BoardsInfo()
     bay: tuple[Bay, ...] = Field(min_length=1)
     point: tuple[Point, ...] = ()
     product: tuple[Product, ...] = ()
