@@ -17,7 +17,8 @@ from envmon.outlook.localtime import local_us
 ZONES = ("Europe/Oslo", "America/Anchorage", "Australia/Lord_Howe", "Asia/Kathmandu", "UTC")
 OSLO = "Europe/Oslo"
 BY_DAY_C, BY_NIGHT_C, FROM_H, TO_H = 20.0, 12.0, 7, 17
-SPRING, AUTUMN = datetime(2026, 3, 29), datetime(2026, 10, 25)
+SPRING = datetime(2026, 3, 29, tzinfo=ZoneInfo(OSLO))
+AUTUMN = datetime(2026, 10, 25, tzinfo=ZoneInfo(OSLO))
 """Days on which clocks change in Oslo."""
 
 
@@ -31,7 +32,7 @@ def test_clocks_on_the_wall_are_pandas(zone: str) -> None:
 
 def local(day: datetime, hour: float) -> int:
     """Return the time of an hour by Oslo's clock [µs]."""
-    return us_from_datetime((day + timedelta(hours=hour)).replace(tzinfo=ZoneInfo(OSLO)))
+    return us_from_datetime(day + timedelta(hours=hour))
 
 
 def heated(first: datetime, days: int) -> BayFrame:
