@@ -17,7 +17,7 @@ import msgspec
 
 from envmon.guard.live import BayState, ShopAlarms
 from envmon.job.live import BenchState
-from envmon.service.outlook_live import OutlookState
+from envmon.service.outlook_live import OutlookState, agreed, verdicts_of
 
 log = logging.getLogger("envmon.boards")
 
@@ -122,7 +122,21 @@ class LiveFeed:
             else:
                 places = {"job": self.jobs, "outlook": self.outlooks}.get(_about(topic), self.bays)
                 places[topic.split("/")[1]] = kept
+                self._agree(topic.split("/")[1])
         self._wake()
+
+    def _agree(self, bay: str) -> None:
+        """Let what is foreseen of a bay say nothing against the verdicts that came with or since.
+
+        An outlook is half a minute old when the next one comes; a verdict turns in between.
+        """
+        kept, seen = self.outlooks.get(bay), self.bays.get(bay)
+        if kept is None or seen is None:
+            return
+        told = msgspec.json.decode(kept.text, type=OutlookState)
+        now = agreed(told, verdicts_of(msgspec.json.decode(seen.text, type=BayState)))
+        if now != told:
+            self.outlooks[bay] = Kept(msgspec.json.encode(now), self._version, kept.at)
 
     def set_broker(self, *, up: bool) -> None:
         """Note whether the broker is there and wake the screens."""

@@ -6,12 +6,23 @@ retained: an outlook that is not renewed is none.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from envmon.guard.live import Fitness
 from envmon.job.model import StepStatus
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from envmon.guard.live import BayState
+
+_AGAINST: dict[str, frozenset[Fitness]] = {
+    "leaves": frozenset({"unfit", "unknown"}),
+    "enters": frozenset({"fit", "marginal"}),
+}
+"""What is expected of a stage -> verdicts it cannot be said beside."""
 
 
 class Moment(msgspec.Struct, frozen=True):
@@ -31,9 +42,11 @@ class StageSaid(msgspec.Struct, frozen=True):
     Attributes:
         stage: Its id.
         name: Its name.
-        fitness: Whether the limits that can be foreseen hold now.
+        fitness: The guard's verdict; where it has none yet, whether the limits that can be foreseen
+            hold now.
         turns: Whether it is expected to enter its window or to leave it; empty for not known.
-        text: One line such as ``fit in about 35 min``; empty when there is nothing to say.
+        text: One line such as ``fit in about 35 min``; empty when there is nothing to say. It
+            never speaks against the verdict.
         when: When it turns, as it is said.
         settle_min: What has to pass after that before a start [min].
         not_foreseen: Labels of limits that nothing is foreseen of, such as water.
@@ -122,3 +135,35 @@ class OutlookState(msgspec.Struct, frozen=True):
 def outlook_topic(bay: str) -> str:
     """Return the topic what is foreseen of a bay is published on."""
     return f"envmon/{bay}/outlook"
+
+
+def agreed_stage(said: StageSaid, verdict: Fitness | None) -> StageSaid:
+    """Return what is said of a stage beside its verdict; None for a verdict nobody knows.
+
+    A window that is left already is not closing, and one that is open is not awaited: words that
+    are kept from flickering, or are half a minute old, give way to the verdict.
+    """
+    if verdict is None or (verdict == said.fitness and verdict not in _AGAINST.get(said.turns, ())):
+        return said
+    if verdict in _AGAINST.get(said.turns, ()):
+        return msgspec.structs.replace(said, fitness=verdict, turns="", text="", when=Moment())
+    return msgspec.structs.replace(said, fitness=verdict)
+
+
+def agreed(state: OutlookState, verdicts: Mapping[str, Fitness]) -> OutlookState:
+    """Return what is foreseen without the words that speak against a verdict.
+
+    Args:
+        state: What is foreseen.
+        verdicts: Stage -> the guard's verdict of it now, as far as they are known.
+    """
+    stages = tuple(agreed_stage(one, verdicts.get(one.stage)) for one in state.stages)
+    about = state.about and agreed_stage(state.about, verdicts.get(state.about.stage))
+    if about is not None and state.about is not None and state.about.text and not about.text:
+        about = None
+    return msgspec.structs.replace(state, stages=stages, about=about)
+
+
+def verdicts_of(state: BayState) -> dict[str, Fitness]:
+    """Return stage -> verdict of a bay as it is shown."""
+    return {stage.id: stage.fitness for stage in state.stages}

@@ -21,8 +21,9 @@ from envmon.service.ending import exit_code_of, shop_process, stop_signals, take
 from envmon.service.outlook_alarm import Teller, said_in_chain
 from envmon.service.outlook_facts import facts_to_learn_on, keep_facts
 from envmon.service.outlook_learn import Learner
-from envmon.service.outlook_live import outlook_topic
+from envmon.service.outlook_live import agreed, outlook_topic
 from envmon.service.outlook_think import Thinker, encoded
+from envmon.service.outlook_verdicts import verdicts_in
 from envmon.service.watch_process import account_from, data_folder, ensure_data
 from envmon.shop.load import load_shop
 from envmon.store.past import Past
@@ -45,6 +46,8 @@ EVERY_S = 30.0
 """What is foreseen is worked out so often, on the shop's clock."""
 LEAST_S = 3.0
 """But in real time not more often than this, where the clock runs faster."""
+AGREES_S = 1.0
+"""So often what was said is held against the guard's verdicts, in real time."""
 KEEP_S = 60.0
 """Facts that only moved on a little are kept at most so often, in real time."""
 ASKS: bool = False
@@ -70,7 +73,8 @@ class Outlooks:
         self._bays = self.thinker.plan.bays
         self._tellers: dict[str, Teller] = {}
         self.learner = Learner(self.thinker, shop.shop.timezone)
-        self._due_s = self._keep_s = 0.0
+        self._due_s = self._keep_s = self._agrees_s = 0.0
+        self._said: dict[str, OutlookState] = {}
         self._changed = False
         self._trouble = ""
 
@@ -83,15 +87,35 @@ class Outlooks:
         self._link.take(timeout_s)
         now_s = time.monotonic()
         if now_s < self._due_s:
+            self._agree(now_s)
             return False
         self._due_s = now_s + max(LEAST_S, EVERY_S / max(self._clock.speed, 1e-6))
         try:
-            self.publish(self._foreseen())
+            self._said = {}
+            self._said = self._foreseen()
+            self.publish(self._said)
             self._keep(now_s)
             self._tell_trouble("")
         except StoreError as error:
             self._tell_trouble(str(error))
         return True
+
+    def _agree(self, now_s: float) -> None:
+        """Say again, without the words that have come to speak against a verdict."""
+        if now_s < self._agrees_s or not self._said:
+            return
+        self._agrees_s = now_s + AGREES_S
+        try:
+            store = SqliteStore(self._folder)
+            try:
+                verdicts = verdicts_in(store)
+            finally:
+                store.close()
+        except StoreError:
+            return  # the next turn tells of it
+        now = {bay: agreed(one, verdicts.get(bay, {})) for bay, one in self._said.items()}
+        self.publish({bay: one for bay, one in now.items() if one != self._said[bay]})
+        self._said = now
 
     def _foreseen(self) -> dict[str, OutlookState]:
         now_us = self._clock.now_us()

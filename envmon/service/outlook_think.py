@@ -19,12 +19,14 @@ from envmon.outlook.learning import Neighbour, fresh_facts
 from envmon.service.job_book import book_from
 from envmon.service.outlook_alarm import Looked
 from envmon.service.outlook_day import day_of, planned_stages, steps_ahead, usual_steps
-from envmon.service.outlook_live import FanLine, Moment, OutlookState, StageSaid
+from envmon.service.outlook_live import FanLine, Moment, OutlookState, StageSaid, agreed_stage
 from envmon.service.outlook_read import frames_between, priors_of
+from envmon.service.outlook_verdicts import verdicts_in
 from envmon.shop.air import air_spaces
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
+    from envmon.guard.live import Fitness
     from envmon.guard.plan import GuardPlan, StagePlan
     from envmon.job.model import Job
     from envmon.outlook.crossing import Courses
@@ -100,12 +102,14 @@ class Thinker:
         plan: The same, compiled for the guard.
         facts: Bay -> what was learned of it.
         told: Bay -> what was foreseen of it last.
+        verdicts: Bay -> stage -> the guard's verdict then.
     """
 
     shop: Shop
     plan: GuardPlan
     facts: dict[str, ModelFacts]
     told: dict[str, BayOutlook] = field(default_factory=dict)
+    verdicts: dict[str, dict[str, Fitness]] = field(default_factory=dict)
     _slow: dict[str, Slow] = field(default_factory=dict)
     _failed: set[str] = field(default_factory=set)
 
@@ -132,6 +136,7 @@ class Thinker:
         self, past: Past, frames: dict[str, BayFrame], now_us: int
     ) -> dict[str, OutlookState]:
         """Return bay -> what is foreseen of it; a bay that cannot be worked out is left out."""
+        self.verdicts = verdicts_in(past.store)
         book = book_from(past.store, whole=False)
         jobs = {bay: book.in_bay(bay) for bay in frames}
         found = {}
@@ -177,7 +182,8 @@ class Thinker:
                 scene.bay, at, known=False, guessing=facts.guessing, day=day,
                 of_job=scene.job is not None,
             )  # fmt: skip
-        said = tuple(_said(one, names) for one in told.stages)
+        verdicts = self.verdicts.get(scene.bay, {})
+        said = tuple(agreed_stage(_said(o, names), verdicts.get(o.stage)) for o in told.stages)
         about = about_of(scene, {one.stage: one for one in said}, guessing=facts.guessing)
         slow = self._slowly(scene, told, about, now_us)
         return OutlookState(

@@ -13,14 +13,9 @@
     return one && one.age <= oldest && one.state.known ? one.state : null;
   }
 
-  // What is said of a stage, unless its verdict has turned since: a window that is left already is
-  // not closing, and words that are kept from flickering must not speak against it.
-  function saidOf(outlook, bay) {
-    const about = outlook?.about;
-    const fitness = bay?.stages.find((stage) => stage.id === about?.stage)?.fitness;
-    const gone = about?.turns === "leaves" && (fitness === "unfit" || fitness === "unknown");
-    const come = about?.turns === "enters" && fitness === "fit";
-    return about?.text && !gone && !come ? about : null;
+  // What is said of a stage; the server takes care that it speaks against no verdict.
+  function saidOf(outlook) {
+    return outlook?.about?.text ? outlook.about : null;
   }
 
   function wordsOf(about, worked) {
@@ -30,7 +25,7 @@
   window.envmon.showOutlook = (card, heard, bay) => {
     const box = card.querySelector(".outlook");
     const outlook = fresh(heard);
-    const about = saidOf(outlook, bay);
+    const about = saidOf(outlook);
     const text = about ? wordsOf(about, bay?.stage) : "";
     box.hidden = !text;
     put(card, "ahead", text);

@@ -55,9 +55,9 @@
   }
 
   // The next stage that has to wait for its air, or the one worked.
-  function aboutText(outlook, bay) {
+  function aboutText(outlook) {
     const { guessing } = outlook;
-    const about = window.envmon.outlookSaid(outlook, bay);
+    const about = window.envmon.outlookSaid(outlook);
     if (!about) return "";
     const rest = about.turns === "enters" && about.settle_min
       ? `, then ${Math.round(about.settle_min)} min to settle` : "";
@@ -82,7 +82,7 @@
     text(sub(box, "h2", "title"), "The day");
     const usual = outlook.of_job ? "by this shop's usual times" : "were the usual procedure begun now";
     text(sub(box, "p", "count"), usual);
-    text(sub(box, "p", "day-about"), aboutText(outlook, view.bay));
+    text(sub(box, "p", "day-about"), aboutText(outlook));
     keep(sub(box, "ul", "day-advice"), outlook.advice, (one) => one, () => make("li", "", ""), text);
     const by = wished(box, root);
     fetchPlan(root.dataset.bench, by);
