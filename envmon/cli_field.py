@@ -13,6 +13,43 @@ ShopFile = Annotated[Path, typer.Argument(metavar="SHOP.toml", help="The shop fi
 
 
 @field_app.command()
+def new(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: Annotated[
+        Path, typer.Argument(metavar="SHOP.toml", help="File to write; it must not be there yet.")
+    ] = Path("shop.toml"),
+    name: Annotated[str | None, typer.Option(help="Name of the shop.")] = None,
+    site: Annotated[str | None, typer.Option(help="Short name, as in topics.")] = None,
+    timezone: Annotated[str | None, typer.Option(help="Such as Europe/Oslo.")] = None,
+    units: Annotated[str | None, typer.Option(help="metric or us.")] = None,
+    bay: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME[:VOLUME]", help="'North:180', '7400 ft3'; several times."),
+    ] = None,
+    heat: Annotated[str | None, typer.Option(help="What heats, such as propane.")] = None,
+    broker: Annotated[str | None, typer.Option(help="embedded or mosquitto.")] = None,
+    data: Annotated[str | None, typer.Option(help="Data folder.")] = None,
+    yes: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--yes", help="Ask nothing; take what is proposed for the rest.")
+    ] = False,
+) -> None:
+    """Write a first shop file from a few answers; it passes check."""
+    from envmon.field.first_shop import bays_from_options
+    from envmon.field.first_shop_ask import Talk, machine_timezone, new_shop
+
+    answers = {
+        "name": name, "site": site, "timezone": timezone, "units": units,
+        "bays": bays_from_options(bay or ()) or None, "heat": heat, "broker": broker, "data": data,
+    }  # fmt: skip
+    given = {field: answer for field, answer in answers.items() if answer is not None}
+    talk = None if yes else Talk(_ask, typer.echo)
+    typer.echo(new_shop(shop_file, given, machine_timezone(), talk))
+
+
+def _ask(words: str, proposed: str) -> str:
+    return str(typer.prompt(words, default=proposed, show_default=bool(proposed)))
+
+
+@field_app.command()
 def certificates(
     shop_file: ShopFile,
     host: Annotated[
@@ -33,8 +70,8 @@ def certificates(
     from envmon.shop.load import load_shop
 
     shop = load_shop(shop_file)
-    hosts = (*own_hosts(socket.gethostname()), *(host or ()))
-    wish = Wish(shop.shop.name, hosts, days, renew)
+    own = own_hosts(socket.gethostname())
+    wish = Wish(shop.shop.name, tuple(host or ()), own, days, renew)
     now = now_from_us(SystemClock().now_us())
     outcome = ensure_certificates(shop_file.absolute().parent / FOLDER, wish, now)
     typer.echo("\n".join(outcome.lines))

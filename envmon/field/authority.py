@@ -127,21 +127,25 @@ def new_certificate(
     return Signed(builder.sign(authority.key, hashes.SHA256()), key)
 
 
+def permitted(authority: x509.Certificate, host: x509.GeneralName) -> bool:
+    """Return whether an authority may vouch for a host."""
+    return any(_covers(subtree, host) for subtree in _subtrees(authority))
+
+
 def ensure_permitted(authority: x509.Certificate, hosts: Iterable[x509.GeneralName]) -> None:
     """Refuse hosts the authority may not vouch for.
 
     Raises:
         InputError: With the first such host.
     """
-    limits = authority.extensions.get_extension_for_class(x509.NameConstraints).value
-    permitted = list(limits.permitted_subtrees or ())
     for host in hosts:
-        if not any(_covers(subtree, host) for subtree in permitted):
+        if not permitted(authority, host):
+            names = [name.value for name in _subtrees(authority) if isinstance(name, x509.DNSName)]
             raise InputError(
                 f"host is {host_text(host)!r}; this shop's authority vouches only for private "
-                f"addresses and {', '.join(_words(permitted))}: use one of those, or begin with a "
-                "new authority (move the folder tls/ away; every node and screen then needs the "
-                "new ca.pem)"
+                f"addresses and {', '.join(names)}: use one of those, or begin with a new "
+                "authority (move the folder tls/ away; every node and screen then needs the new "
+                "ca.pem)"
             )
 
 
@@ -225,5 +229,6 @@ def _covers(subtree: x509.GeneralName, host: x509.GeneralName) -> bool:
     return False
 
 
-def _words(permitted: list[x509.GeneralName]) -> list[str]:
-    return [name.value for name in permitted if isinstance(name, x509.DNSName)]
+def _subtrees(authority: x509.Certificate) -> list[x509.GeneralName]:
+    limits = authority.extensions.get_extension_for_class(x509.NameConstraints).value
+    return list(limits.permitted_subtrees or ())

@@ -23,6 +23,7 @@ from envmon.field.authority import (
     key_pem,
     new_authority,
     new_certificate,
+    permitted,
 )
 from envmon.field.files import PRIVATE, give_to_owner_of, write_whole
 
@@ -42,13 +43,15 @@ class Wish(NamedTuple):
 
     Attributes:
         shop: Name of the shop.
-        hosts: Names and addresses by which this machine is reached.
+        hosts: Names and addresses by which this machine is reached, as the person gave them.
+        own: Names it has by itself; those the authority may not vouch for are left out.
         days: So long a new certificate holds [d].
         renew: Make a new one even where the old one is good.
     """
 
     shop: str
     hosts: tuple[str, ...]
+    own: tuple[str, ...] = ("localhost", "127.0.0.1", "::1")
     days: int = 820
     renew: bool = False
 
@@ -89,10 +92,9 @@ def ensure_certificates(folder: Path, wish: Wish, now: datetime) -> Outcome:
     Raises:
         InputError: A host or the days are not allowed, or what is there does not fit together.
     """
-    hosts = [host_from_text(text) for text in wish.hosts]
-    present = _certificate(folder)
-    hosts = list(dict.fromkeys([*hosts_of(present.certificate), *hosts] if present else hosts))
     authority = _authority(folder)
+    present = _certificate(folder)
+    hosts = _hosts(wish, present, authority)
     lines = [f"{folder / AUTHORITY}: this shop's own authority, kept"]
     if authority is None:
         authority = new_authority(wish.shop, hosts, now)
@@ -107,6 +109,16 @@ def ensure_certificates(folder: Path, wish: Wish, now: datetime) -> Outcome:
     chain = certificate_pem(made.certificate, authority.certificate)
     write_whole(folder / CERTIFICATE, chain)
     return Outcome(changed=True, lines=[*lines, _line(folder, made.certificate, "made")])
+
+
+def _hosts(wish: Wish, present: Signed | None, authority: Signed | None) -> list[x509.GeneralName]:
+    """Return what the certificate is to be for: what it was for, and what is new."""
+    before = hosts_of(present.certificate) if present else []
+    own = [host_from_text(text) for text in wish.own]
+    if authority is not None:
+        own = [host for host in own if permitted(authority.certificate, host)]
+    asked = [host_from_text(text) for text in wish.hosts]
+    return list(dict.fromkeys([*before, *own, *asked]))
 
 
 def _is_host(text: str) -> bool:

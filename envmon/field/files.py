@@ -43,6 +43,26 @@ def write_whole(path: Path, content: bytes, mode: int = PUBLIC) -> None:
         ) from error
 
 
+def write_new(path: Path, content: bytes, mode: int = PUBLIC) -> None:
+    """Write a file that must not be there yet.
+
+    Raises:
+        InputError: It is there, or it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with open(handle, "wb") as file:  # noqa: PTH123 - a descriptor, not a path
+            file.write(content)
+            give_to_owner_of(path.parent, file.fileno())
+    except FileExistsError:
+        raise InputError(f"{path} is there already and is left alone; give another name") from None
+    except OSError as error:
+        raise InputError(
+            f"cannot write {path}: {error.strerror}; check the folder's rights and the disk's room"
+        ) from error
+
+
 def give_to_owner_of(folder: Path, target: int | Path) -> None:
     """Let a file belong to whom its folder belongs to; only root can, others already do."""
     if os.geteuid() == 0:
