@@ -6,7 +6,7 @@ import re
 import stat
 import tomllib
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given, settings
@@ -33,6 +33,12 @@ if TYPE_CHECKING:
 PLACE = Path("shop.toml")
 WORDS = st.text(max_size=60) | st.sampled_from(["Hall", 'He said "no"', "a\\b", "Å", "x" * 90])
 VOLUMES = st.sampled_from(["", "210", "210 m3", "7400 ft3", "-1", "much", "1e9", "nan"]) | WORDS
+
+
+def answers_from(answers: dict[str, Any]) -> Answers:
+    return Answers(**answers)
+
+
 ANSWERS = st.fixed_dictionaries(
     {},
     optional={
@@ -45,7 +51,7 @@ ANSWERS = st.fixed_dictionaries(
         "broker": st.sampled_from([*BROKERS, "cloud"]),
         "data": WORDS | st.just("/var/lib/envmon"),
     },
-).map(lambda answers: Answers(**answers))
+).map(answers_from)
 
 
 @settings(max_examples=300)
