@@ -157,7 +157,28 @@ def test_month_with_less_than_half_its_data() -> None:
     outdoor[32 * 1440 : 45 * 1440] = np.nan  # 13 of February's 28
     winter: Winter = story.winter({"hall": BayMinutes(story.flat(19.0))}, outdoor_c=outdoor)
     (text,) = span_faults(days_between(winter, INFO, []))
-    assert text.startswith("2026-01: outdoor temperature is known for 45% of the time only")
+    assert text == (
+        "Known for less than half of the time: 2026-01 (outdoors 45 %). Sums and means of this "
+        "month stand for the part that is known, not for the whole."
+    )
+
+
+def test_months_with_half_the_data_are_said_once_with_all_that_is_thin() -> None:
+    story = Story(date(2026, 1, 1), 90)
+    half, few = story.flat(19.0), story.flat(-3.0)
+    half[10 * 1440 : 31 * 1440] = np.nan  # of January there are 10 days
+    few[10 * 1440 : 31 * 1440] = np.nan
+    few[33 * 1440 : 59 * 1440] = np.nan  # of February there are 2
+    bays = {
+        "hall": BayMinutes(half),
+        "annex": BayMinutes(half),
+        "store": BayMinutes(story.flat(9.0)),
+    }
+    (text,) = span_faults(days_between(story.winter(bays, outdoor_c=few), INFO, []))
+    assert text.startswith(
+        "Known for less than half of the time: 2026-01 (outdoors 32 %, air of hall 32 %, air of "
+        "annex 32 %); 2026-02 (outdoors 7 %). Sums and means of these months"
+    )
 
 
 def test_what_the_shop_never_measures_is_no_thin_month() -> None:

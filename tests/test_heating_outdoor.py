@@ -42,7 +42,7 @@ def test_one_source_alone_is_taken_as_it_is() -> None:
     assert point.note == ""
     assert not point.imported.any()
     assert file.imported.all()
-    assert "imported file alone" in file.note
+    assert file.note == "Outdoors from an imported file alone."
 
 
 @given(st.integers(0, 1000), st.floats(-3.5, 3.5), st.integers(0, 4), st.integers(60, 3 * 1440))

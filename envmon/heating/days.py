@@ -18,6 +18,7 @@ from envmon.heating.local import WHOLE_SHARE as WHOLE
 from envmon.heating.local import Between, LocalDays, between, days_of
 from envmon.heating.model import DayRow
 from envmon.heating.runtime import run_share
+from envmon.heating.tidy import to_decimals
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -152,7 +153,7 @@ def _row(days: Days, place: int, work: _Work, costs: Sequence[float | None]) -> 
         hours=hours,
         outdoor_mean_c=_at(out.mean, place) if out else None,
         outdoor_low_c=_at(out.low, place) if out else None,
-        outdoor_h=hours * float(out.share[place]) if out else 0.0,
+        outdoor_h=to_decimals(hours * float(out.share[place])) if out else 0.0,
         indoor_mean_c=_of_all([at.mean[place] for at in days.indoor.values()], np.mean),
         indoor_low_c=_of_all([at.low[place] for at in days.indoor.values()], np.min),
         run_h=run_h,
@@ -172,12 +173,12 @@ def _row(days: Days, place: int, work: _Work, costs: Sequence[float | None]) -> 
 
 def _at(values: Floats, place: int) -> float | None:
     value = float(values[place])
-    return value if math.isfinite(value) else None
+    return to_decimals(value) if math.isfinite(value) else None
 
 
 def _of_all(values: Sequence[float], how: Callable[[list[float]], np.floating]) -> float | None:
     known = [float(value) for value in values if math.isfinite(value)]
-    return float(how(known)) if known else None
+    return to_decimals(float(how(known))) if known else None
 
 
 def _run(days: Days, place: int) -> tuple[float | None, Kind]:
@@ -187,7 +188,7 @@ def _run(days: Days, place: int) -> tuple[float | None, Kind]:
         return None, "unknown"
     run_h = sum(float(cut.total_min[place]) / 60 for cut in known.values())
     inferred = any(days.inferred[bay][place] for bay in known)
-    return run_h, "inferred" if inferred else "measured"
+    return to_decimals(run_h), "inferred" if inferred else "measured"
 
 
 def _partial(days: Days, place: int) -> bool:
@@ -203,7 +204,7 @@ def _work(winter: Winter, local: LocalDays) -> _Work:
     """Return washes begun, jobs open and notes of each day."""
     edges = local.edges_us.tolist()
     spans = list(pairwise(edges))
-    begun = [bisect_right(edges, at_us) - 1 for at_us in _washes_us(winter.stages)]
+    begun = [bisect_right(edges, at_us) - 1 for at_us in washes_us(winter.stages)]
     noted: dict[date, tuple[str, ...]] = dict.fromkeys(local.dates, ())
     for day, text in winter.notes:
         if day in noted:
@@ -224,7 +225,7 @@ def _open(jobs: Sequence[Span], first_us: int, after_us: int) -> tuple[str, ...]
     return tuple(dict.fromkeys(found))
 
 
-def _washes_us(stages: Sequence[Span]) -> list[int]:
+def washes_us(stages: Sequence[Span]) -> list[int]:
     """Return when washes began: wet stages of a bay that follow within two hours are one [µs]."""
     last: dict[str, int] = {}
     begun = []

@@ -13,6 +13,7 @@ from envmon.clock import HOUR_US, MINUTE_US, SECOND_US
 from envmon.heating.fuel import UNITS
 from envmon.heating.local import WHOLE_SHARE, between
 from envmon.heating.outdoor import sunny_days
+from envmon.heating.words import percent
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -168,29 +169,34 @@ def _leap(day: date) -> str:
 
 
 def _thin_months(days: Days) -> Iterator[str]:
-    """Find months of which less than half is known, of what the span knows at all."""
+    """Say once which months are known for less than half, of what the span knows at all."""
     months: dict[str, list[int]] = defaultdict(list)
     for place, day in enumerate(days.local.dates):
         months[f"{day:%Y-%m}"].append(place)
-    for name, share in _shares(days).items():
-        if not (share > 0).any():
-            continue
-        for month, places in months.items():
-            known = float(np.average(share[places], weights=days.local.hours[places]))
-            if known < HALF:
-                yield (
-                    f"{month}: {name} is known for {known:.0%} of the time only; sums and means "
-                    "of this month stand for that part, not for the month."
-                )
+    shares = {name: share for name, share in _shares(days).items() if (share > 0).any()}
+    thin = []
+    for month, places in months.items():
+        hours = days.local.hours[places]
+        known = {name: float(np.average(share[places], weights=hours))
+                 for name, share in shares.items()}  # fmt: skip
+        few = [f"{name} {percent(of)}" for name, of in known.items() if of < HALF]
+        if few:
+            thin.append(f"{month} ({', '.join(few)})")
+    if thin:
+        whose = "this month" if len(thin) == 1 else "these months"
+        yield (
+            f"Known for less than half of the time: {'; '.join(thin)}. Sums and means of {whose} "
+            "stand for the part that is known, not for the whole."
+        )
 
 
 def _shares(days: Days) -> Mapping[str, Floats]:
     """Return name -> share known of each day."""
     shares = {"energy": days.energy.share}
     if days.outdoor is not None:
-        shares["outdoor temperature"] = days.outdoor.share
+        shares["outdoors"] = days.outdoor.share
     for bay in days.indoor:
-        shares[f"temperature of {bay}"] = days.indoor[bay].share
+        shares[f"air of {bay}"] = days.indoor[bay].share
     for bay in days.run:
         shares[f"run time of {bay}"] = days.run[bay].share
     return shares

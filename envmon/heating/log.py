@@ -18,7 +18,7 @@ from envmon.heating.degree_days import degree_days
 from envmon.heating.energy import HeatBy, energy_between
 from envmon.heating.faults import span_faults
 from envmon.heating.fuel import UNITS, heating_value
-from envmon.heating.missing import missing_of
+from envmon.heating.missing import Given, Silent, missing_of
 from envmon.heating.money import cost
 from envmon.heating.signature import signature
 from envmon.heating.spent import Scene, spent_of
@@ -230,7 +230,9 @@ def _money(amount: Decimal | None) -> float | None:
 
 def _put_together(shop: HeatShop, of: _Worked, line: _Line) -> HeatingLog:
     quantity, info, rows, bills = of.days.energy.quantity, shop.info, of.rows, of.bills
-    billed = billed_days([row.bill for row in bills], [row.energy_kwh for row in bills])
+    billed = billed_days(
+        [row.bill for row in bills], [row.energy_kwh for row in bills], of.costs.digits
+    )
     whole = sum_of(rows, billed)
     degrees = of.days.degree_days
     value = heating_value(quantity, info) if quantity and quantity != "energy_kwh" else None
@@ -250,6 +252,17 @@ def _put_together(shop: HeatShop, of: _Worked, line: _Line) -> HeatingLog:
         why_no_signature=line.why,
         bills=bills,
         spent=of.spent,
-        missing=missing_of(whole, rows, tariffs=bool(shop.tariffs)),
+        missing=missing_of(whole, rows, _given(shop, of)),
         notes=tuple(note for note in notes if note),
     )
+
+
+def _given(shop: HeatShop, of: _Worked) -> Given:
+    """Return what the shop file offers for what is missing."""
+    every_min = of.winter.air_every_min
+    silent = [
+        Silent(bay, every_min.get(bay, 0))
+        for bay in of.days.run
+        if of.days.runs[bay].kind == "unknown"
+    ]
+    return Given(bool(shop.tariffs), shop.heaters, silent)

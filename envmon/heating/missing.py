@@ -2,27 +2,58 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections import defaultdict
+from typing import TYPE_CHECKING, NamedTuple
+
+from envmon.heating.words import counted, joined
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from envmon.heating.model import DayRow
     from envmon.heating.sums import Sum
+    from envmon.shop.heat import Heater
 
-HALF = 0.5
+SLOWEST_MIN = 6
+"""On simulated bays the heater's turns show in readings six minutes apart, not in eight."""
 
 
-def missing_of(whole: Sum, rows: Sequence[DayRow], *, tariffs: bool) -> tuple[str, ...]:
+class Silent(NamedTuple):
+    """A heated bay whose run time is not known.
+
+    Attributes:
+        bay: Its id.
+        every_min: Minutes that usually lie between readings of its air; 0 where none is read.
+    """
+
+    bay: str
+    every_min: int
+
+
+class Given(NamedTuple):
+    """What the shop file has to offer.
+
+    Attributes:
+        tariffs: Whether it has a tariff.
+        heaters: Its ``[[heater]]``.
+        silent: Heated bays whose run time is neither measured nor inferred.
+    """
+
+    tariffs: bool
+    heaters: Sequence[Heater] = ()
+    silent: Sequence[Silent] = ()
+
+
+def missing_of(whole: Sum, rows: Sequence[DayRow], given: Given) -> tuple[str, ...]:
     """Return what is missing.
 
     Args:
         whole: All days added up.
         rows: The days.
-        tariffs: Whether the shop file has a tariff.
+        given: What the shop file has to offer.
     """
-    said = [*_outdoor(whole), *_energy(whole), *_run(whole), *_cost(whole, tariffs=tariffs)]
-    return (*said, *_partial(whole, rows))
+    said = [*_outdoor(whole), *_energy(whole, given), *_run(whole, given)]
+    return (*said, *_cost(whole, tariffs=given.tariffs), *_partial(whole, rows))
 
 
 def _outdoor(whole: Sum) -> Iterator[str]:
@@ -34,40 +65,76 @@ def _outdoor(whole: Sum) -> Iterator[str]:
             "envmon import --any-point."
         )
     elif known < whole.days:
-        yield f"Outdoor temperatures are not known on {whole.days - known} of {whole.days} days."
+        lacking = f"{whole.days - known} of {counted(whole.days, 'day')}"
+        yield f"Outdoor temperatures are not known on {lacking}."
 
 
-def _energy(whole: Sum) -> Iterator[str]:
+def _energy(whole: Sum, given: Given) -> Iterator[str]:
     known = whole.known["energy_kwh"]
     if known == 0 and whole.billed_days == 0:
         yield (
-            "No energy: add a point that reads a meter (fuel_m3, fuel_l or energy_kwh), or output "
-            "to each [[heater]], or bring in bills with envmon bills."
+            f"No energy: add a point that reads a meter (fuel_m3, fuel_l or energy_kwh)"
+            f"{_or_output(given.heaters)}, or bring in bills with envmon bills."
         )
     elif known == 0:
         yield (
-            f"Energy is known from bills only, of {whole.billed_days} of {whole.days} days; "
+            f"Energy is known from bills only, of {whole.billed_days} of "
+            f"{counted(whole.days, 'day')}; "
             "a bill is shared evenly by its days. A meter would tell each day."
         )
     elif known < whole.days:
         yield (
-            f"Energy is not known on {whole.days - known} of {whole.days} days; "
+            f"Energy is not known on {whole.days - known} of {counted(whole.days, 'day')}; "
             "sums are of the others."
         )
 
 
-def _run(whole: Sum) -> Iterator[str]:
+def _or_output(heaters: Sequence[Heater]) -> str:
+    if not heaters:
+        return ", or [[heater]] with its output"
+    bare = [heater.bay for heater in heaters if heater.output is None]
+    return f", or output to [[heater]] of {joined(bare)}" if bare else ""
+
+
+def _run(whole: Sum, given: Given) -> Iterator[str]:
     known = whole.known["run_h"]
-    if known == 0:
+    yield from _silent(given.silent)
+    if known == 0 and not given.silent:
         yield (
             "No run time: add a point that reads heater_on or heater_power_w, or [[heater]] so "
             "that it can be inferred from the air."
         )
     elif whole.inferred_days:
         yield (
-            f"On {whole.inferred_days} days run time or energy is inferred, not measured; "
-            "it is marked ~."
+            f"On {counted(whole.inferred_days, 'day')} run time or energy is inferred, not "
+            "measured; it is marked ~."
         )
+
+
+def _silent(silent: Sequence[Silent]) -> Iterator[str]:
+    """Say of bays why nothing is inferred from their air."""
+    reasons: dict[str, list[str]] = defaultdict(list)
+    for one in silent:
+        reasons[_why(one.every_min)].append(one.bay)
+    for why, bays in reasons.items():
+        yield (
+            f"No run time of {joined(bays)}: {why}. A point that reads heater_on or "
+            "heater_power_w would tell it."
+        )
+
+
+def _why(every_min: int) -> str:
+    if every_min == 0:
+        return "no point reads heater or air"
+    if every_min > SLOWEST_MIN:
+        return (
+            f"the air is read every {every_min} min, and a heater's turns show only in readings "
+            "every 5 min or oftener, so nothing is inferred from it"
+        )
+    return (
+        "the air shows no heater that switches on and off at a temperature; one that modulates, "
+        "never stops or runs for seconds is not guessed at"
+    )
 
 
 def _cost(whole: Sum, *, tariffs: bool) -> Iterator[str]:
@@ -75,7 +142,7 @@ def _cost(whole: Sum, *, tariffs: bool) -> Iterator[str]:
     if not tariffs and whole.billed_cost is None:
         yield "No cost: add [[tariff]] to the shop file."
     elif tariffs and 0 < known < whole.days:
-        yield f"Cost is not known on {whole.days - known} of {whole.days} days."
+        yield f"Cost is not known on {whole.days - known} of {counted(whole.days, 'day')}."
 
 
 def _partial(whole: Sum, rows: Sequence[DayRow]) -> Iterator[str]:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import msgspec
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -93,6 +95,7 @@ class Winter(NamedTuple):
         notes: Local day and what people noted.
         bills: Bills known.
         outdoor_note: Where the outdoor temperatures are from, where that is to be said.
+        air_every_min: Bay id -> minutes that usually lie between readings of its air.
     """
 
     start_us: int
@@ -106,6 +109,7 @@ class Winter(NamedTuple):
     notes: tuple[tuple[date, str], ...] = ()
     bills: tuple[Bill, ...] = ()
     outdoor_note: str = ""
+    air_every_min: Mapping[str, int] = {}
 
 
 class DayRow(msgspec.Struct, frozen=True):

@@ -49,7 +49,9 @@ class Merged(NamedTuple):
     note: str
 
 
-def merged(point_c: Floats | None, imported_c: Floats | None) -> Merged | None:
+def merged(
+    point_c: Floats | None, imported_c: Floats | None, source: str = "an imported file"
+) -> Merged | None:
     """Return the sensor's temperature, and the file's where the sensor has none.
 
     The file is moved by what lies between the two where both speak, if they do for three days.
@@ -57,19 +59,20 @@ def merged(point_c: Floats | None, imported_c: Floats | None) -> Merged | None:
     Args:
         point_c: By the sensor, by the minute [°C] (n,), or None.
         imported_c: By the file, by the minute [°C] (n,), or None.
+        source: What the file is called in the note.
     """
     if point_c is None or imported_c is None:
         only = point_c if point_c is not None else imported_c
         if only is None:
             return None
         from_file = np.isfinite(only) & (point_c is None)
-        return Merged(only, from_file, 0.0, "Outdoors from the imported file alone."
+        return Merged(only, from_file, 0.0, f"Outdoors from {source} alone."
                       if point_c is None else "")  # fmt: skip
     takes = np.isnan(point_c) & np.isfinite(imported_c)
     offset_k, why = _offset(point_c - imported_c)
     outdoor_c = np.where(takes, imported_c + offset_k, point_c)
     hours = takes.sum() / 60
-    note = f"Outdoors from the imported file for {hours:.0f} h without the sensor; {why}."
+    note = f"Outdoors from {source} for {hours:.0f} h without the sensor; {why}."
     return Merged(outdoor_c, takes, offset_k, note if takes.any() else "")
 
 

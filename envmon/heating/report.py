@@ -7,12 +7,15 @@ from __future__ import annotations
 
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 
 from envmon.clock import iso_from_us
 from envmon.heating.changes import said as change_said
+from envmon.heating.money_round import apportioned
+from envmon.heating.tidy import DECIMALS, tidy
 from envmon.heating.versus import changes_of, versus
 from envmon.heating.whereto import Part, Waterfall
 
@@ -69,12 +72,17 @@ def report_of(
 
 
 def document_of(report: HeatingReport, shop: Shop) -> dict[str, Any]:
-    """Return the whole report as JSON types, SI throughout.
+    """Return the whole report as JSON types, SI throughout, without tails of binary arithmetic.
 
     Args:
         report: The report.
         shop: The shop file.
     """
+    found: dict[str, Any] = tidy(_document(report, shop))
+    return found
+
+
+def _document(report: HeatingReport, shop: Shop) -> dict[str, Any]:
     log, info = report.log, shop.heating
     return {
         "document": KIND,
@@ -225,7 +233,11 @@ def _total(costs: Sequence[Decimal | None]) -> float | None:
 
 
 def _waterfall(one: Waterfall) -> dict[str, Any]:
-    parts = [{**_plain(part._asdict()), "within": list(part.within)} for part in one.parts]
+    kwh = apportioned([Fraction(part.kwh) for part in one.parts], DECIMALS)
+    parts = [
+        {**_plain(part._asdict()), "kwh": float(adds_up), "within": list(part.within)}
+        for part, adds_up in zip(one.parts, kwh, strict=True)
+    ]
     return {**one._asdict(), "parts": parts}
 
 

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING
 import msgspec
 import numpy as np
 
+from envmon.heating.money_round import apportioned, exact
+from envmon.heating.tidy import DECIMALS
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -18,6 +21,8 @@ SUMMED = ("run_h", "fuel", "energy_kwh", "heat_kwh", "cost", "degree_days")
 LEAST_DEGREE_DAYS = 10.0
 """With fewer [K·d] energy over degree days says little: most of it is base load."""
 AVERAGED = ("outdoor_mean_c", "indoor_mean_c")
+_EXACT = 6
+"""What is added up has fewer decimals; more are tails of binary arithmetic."""
 
 
 class Sum(msgspec.Struct, frozen=True):
@@ -77,25 +82,32 @@ class BilledDay(msgspec.Struct, frozen=True):
     cost: float | None
 
 
-def billed_days(bills: Iterable[Bill], kwh: Iterable[float | None]) -> dict[date, BilledDay]:
-    """Return the days that bills are of; a bill is shared evenly by its days.
+def billed_days(
+    bills: Iterable[Bill], kwh: Iterable[float | None], digits: int
+) -> dict[date, BilledDay]:
+    """Return the days that bills are of; a bill is shared evenly by its days, and adds up to it.
 
     Args:
         bills: The bills.
         kwh: Energy of each [kWh], None where it has no amount.
+        digits: Behind the point of the currency.
     """
     found: dict[date, BilledDay] = {}
     for bill, energy in zip(bills, kwh, strict=True):
         count = (bill.last - bill.first).days + 1
-        for number in range(count):
+        shares = zip(
+            _shares(energy, count, DECIMALS), _shares(bill.cost, count, digits), strict=True
+        )
+        for number, (of_energy, of_cost) in enumerate(shares):
             day = bill.first + timedelta(days=number)
-            one = BilledDay(_share(energy, count), _share(bill.cost, count))
-            found[day] = _both(found.get(day), one)
+            found[day] = _both(found.get(day), BilledDay(of_energy, of_cost))
     return found
 
 
-def _share(whole: float | None, count: int) -> float | None:
-    return None if whole is None else whole / count
+def _shares(whole: float | None, count: int, digits: int) -> list[float | None]:
+    if whole is None:
+        return [None] * count
+    return [float(part) for part in apportioned([exact(whole) / count] * count, digits)]
 
 
 def _both(one: BilledDay | None, other: BilledDay) -> BilledDay:
@@ -141,7 +153,9 @@ def _per_degree_day(rows: Iterable[DayRow]) -> float | None:
         if row.energy_kwh is not None and row.degree_days is not None
     ]
     degree_days = sum(days for _, days in both)
-    return sum(kwh for kwh, _ in both) / degree_days if degree_days >= LEAST_DEGREE_DAYS else None
+    if degree_days < LEAST_DEGREE_DAYS:
+        return None
+    return sum(kwh for kwh, _ in both) / degree_days
 
 
 def _known(rows: Iterable[DayRow], name: str) -> list[float]:
@@ -150,7 +164,7 @@ def _known(rows: Iterable[DayRow], name: str) -> list[float]:
 
 def _total(values: Iterable[float | None]) -> float | None:
     known = [value for value in values if value is not None]
-    return float(np.sum(known)) if known else None
+    return round(float(np.sum(known)), _EXACT) if known else None
 
 
 def _mean(values: Sequence[float]) -> float | None:

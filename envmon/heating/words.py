@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from envmon.units import QUANTITIES, format_value
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
 
     from envmon.units import UnitSystem
@@ -128,3 +129,19 @@ def full_day(day: date) -> str:
 def month_name(day: date) -> str:
     """Return ``January 2026``."""
     return f"{day:%B %Y}"
+
+
+def counted(count: int, one: str, more: str = "") -> str:
+    """Return ``1 day`` or ``12 days``.
+
+    Args:
+        count: How many.
+        one: The word for one.
+        more: For several, where an s does not make it.
+    """
+    return f"{number(count)} {one if count == 1 else more or f'{one}s'}"
+
+
+def joined(names: Sequence[str]) -> str:
+    """Return ``north, south and hall``."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))

@@ -79,7 +79,8 @@ def winter_of(past: Past, shop: Shop, plan: GuardPlan, span: tuple[int, int]) ->
     groups = [outdoor, stations, *(group for of in bays.values() for group in of.values())]
     wanted = dict.fromkeys(sensor.name for group in groups for sensor in group)
     found = minute_means(past, wanted, edges)
-    weather = merged(*(_joined(OUTDOOR, sensors, found) for sensors in (outdoor, stations)))
+    own, others = (_joined(OUTDOOR, sensors, found) for sensors in (outdoor, stations))
+    weather = merged(own, others, _not_in_file(stations, found))
     return Winter(
         start_us=span[0],
         minutes=len(edges) - 1,
@@ -92,7 +93,23 @@ def winter_of(past: Past, shop: Shop, plan: GuardPlan, span: tuple[int, int]) ->
         notes=tuple(notes_of(past.store, span, shop.shop.timezone)),
         bills=bills_kept(past.store),
         outdoor_note=weather.note if weather else "",
+        air_every_min={bay: every for bay, of in bays.items() if (every := _every_min(of, found))},
     )
+
+
+def _not_in_file(stations: Sequence[Sensor], found: Mapping[SeriesName, Floats]) -> str:
+    """Return what to call points of the outdoors that the shop file has not.
+
+    Nothing kept tells a weather station's file from a point that was taken out of the shop file.
+    """
+    names = sorted({sensor.name[0] for sensor in stations if sensor.name in found})
+    return f"{', '.join(names)}, not in the shop file (imported, or taken out of it),"
+
+
+def _every_min(sensors: Sensors, found: Mapping[SeriesName, Floats]) -> int:
+    """Return how many minutes usually lie between readings of a bay's air; 0 without any."""
+    lines = [found[sensor.name] for sensor in sensors.get(AIR, ()) if sensor.name in found]
+    return min((pace for line in lines if (pace := _pace_min(line))), default=0)
 
 
 def outdoor_sensors(past: Past, plan: GuardPlan) -> tuple[tuple[Sensor, ...], tuple[Sensor, ...]]:
@@ -145,9 +162,13 @@ def _hold_min(sensor: Sensor, found: Mapping[SeriesName, Floats]) -> int:
     """
     if sensor.name[1] in STATES:
         return sensor.hold_min
-    known = np.flatnonzero(~np.isnan(found[sensor.name]))
-    pace = int(np.median(np.diff(known))) if len(known) > 1 else 0
-    return max(sensor.hold_min, min(pace, SLOWEST_MIN))
+    return max(sensor.hold_min, min(_pace_min(found[sensor.name]), SLOWEST_MIN))
+
+
+def _pace_min(line: Floats) -> int:
+    """Return how many minutes usually lie between readings; 0 where there are not two."""
+    known = np.flatnonzero(~np.isnan(line))
+    return int(np.median(np.diff(known))) if len(known) > 1 else 0
 
 
 def held(values: Floats, minutes: int, *, state: bool = False) -> Floats:
