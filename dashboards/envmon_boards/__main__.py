@@ -6,15 +6,15 @@ import logging
 import sys
 from typing import TYPE_CHECKING
 
-import uvicorn
-
 from envmon.clock import clock_from_text
 from envmon.guard.plan import plan_from_shop
 from envmon.service.ending import exit_code_of, shop_process
+from envmon.service.people_door import ensure_certificate, ensure_shut
 from envmon.service.watch_process import account_from, data_folder
 from envmon.shop.load import load_shop
 from envmon_boards.api import Boards
 from envmon_boards.app import build_app
+from envmon_boards.door_server import server_of, sockets_of
 from envmon_boards.feed import LiveFeed
 from envmon_boards.history_ready import HistoryReady
 from envmon_boards.source import MqttSource
@@ -24,8 +24,14 @@ if TYPE_CHECKING:
 
 
 def serve(options: argparse.Namespace) -> None:
-    """Serve the boards until SIGTERM or SIGINT."""
+    """Serve the boards until SIGTERM or SIGINT.
+
+    Raises:
+        ServiceError: The door cannot be shut, or the address cannot be had.
+    """
     shop = load_shop(options.shop)
+    people = ensure_shut(shop, options.shop)
+    pair = ensure_certificate(shop, options.shop)
     feed = LiveFeed()
     source = MqttSource(feed, (shop.broker.host, shop.broker.port), account_from(shop.broker))
     boards = Boards(
@@ -35,19 +41,15 @@ def serve(options: argparse.Namespace) -> None:
         data_folder(shop, options.shop, options.data),
         clock_from_text(options.clock),
         source if options.demo else None,
+        people,
     )
+    server = server_of(build_app(boards), pair)
+    sockets = sockets_of(shop.shop.boards_host, options.port or shop.shop.boards_port)
     ready = HistoryReady(boards.folder)
     source.start()
     ready.start()
     try:
-        uvicorn.run(
-            build_app(boards),
-            host=shop.shop.boards_host,
-            port=options.port or shop.shop.boards_port,
-            log_level="warning",
-            timeout_graceful_shutdown=2,
-            ws="none",
-        )
+        server.run(sockets)
     finally:
         source.stop()
         ready.stop()

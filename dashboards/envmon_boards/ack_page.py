@@ -15,27 +15,6 @@ if TYPE_CHECKING:
     from envmon.notice.people import Book
     from envmon.service.ack_link import Answer
 
-_STYLE = """
-body { margin: 0; min-height: 100dvh; background: var(--ground); color: var(--ink);
-  font: 500 22px/1.35 "Barlow Semi Condensed", sans-serif; display: flex; flex-direction: column; }
-main { flex: 1; padding: 20px 18px; max-width: 640px; width: 100%; box-sizing: border-box;
-  margin: 0 auto; }
-h1 { font-size: 30px; line-height: 1.15; margin: 0 0 16px; }
-article { background: var(--panel); border-left: 8px solid var(--edge); padding: 14px 16px;
-  margin: 0 0 14px; }
-article[data-priority="high"] { border-color: var(--alarm); }
-article[data-priority="medium"] { border-color: var(--marginal); }
-article p { margin: 0 0 6px; overflow-wrap: anywhere; }
-.text { font-weight: 700; font-size: 25px; line-height: 1.2; }
-.soft { color: var(--soft); }
-form { position: sticky; bottom: 0; padding: 14px 18px 26px; background: var(--ground);
-  max-width: 640px; width: 100%; box-sizing: border-box; margin: 0 auto; }
-button { width: 100%; min-height: 112px; border: 0; border-radius: 10px; cursor: pointer;
-  font: 700 34px/1.1 "Barlow Semi Condensed", sans-serif; background: var(--fit);
-  color: var(--on-plate); touch-action: manipulation; }
-button:focus-visible, a:focus-visible { outline: 4px solid var(--ink); outline-offset: 3px; }
-a { color: var(--ink); display: inline-block; padding: 16px 0; }
-"""
 _ANEW = "It was raised anew after this message was sent; use the newer message, or the board."
 _UNKNOWN = "The shop no longer knows this alarm (its data was renewed); look at the board."
 
@@ -136,7 +115,8 @@ def _page(head: str, inside: str, shop: str, button: str = "") -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f'<meta name="robots" content="noindex"><title>{escape(head)}</title>'
         '<link rel="stylesheet" href="/assets/look_a_tokens.css">'
-        f"<style>{_STYLE}</style></head><body><main><h1>{escape(head)}</h1>{inside}"
+        '<link rel="stylesheet" href="/static/ack.css"></head>'
+        f"<body><main><h1>{escape(head)}</h1>{inside}"
         f'<p class="soft">{escape(shop)}</p><a href="/alarms">All alarms</a></main>{form}'
         "</body></html>"
     )

@@ -13,7 +13,7 @@ from envmon.clock import MINUTE_US
 from envmon.job.events import JOB_ACT, REFUSED
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.acts import act_of
-from envmon_boards.door import answered, body_of, problem, refuse_foreign
+from envmon_boards.door import answered, body_of, problem, refuse_foreign, signed
 
 if TYPE_CHECKING:
     from envmon.facts import Event
@@ -99,7 +99,7 @@ def acts_router(boards: Boards) -> APIRouter:
             return refusal
         if bay_id not in bays:
             return problem(404, f"bay is {bay_id!r}; allowed: {', '.join(bays)}")
-        body = await body_of(request)
+        body = signed(request, await body_of(request))
         return await run_in_threadpool(answered, lambda: ask_and_wait(boards, bay_id, act_of(body)))
 
     return router

@@ -16,7 +16,7 @@ from envmon.guard.occurrences import AlarmLog
 from envmon.service.alarm_report import figures_document, figures_for, occurrence_document
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.alarm_acts import ask_of, bay_of
-from envmon_boards.door import answered, body_of, problem, refuse_foreign
+from envmon_boards.door import answered, body_of, problem, refuse_foreign, signed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -136,7 +136,7 @@ def alarms_router(boards: Boards) -> APIRouter:
         refusal = refuse_foreign(request)
         if refusal is not None:
             return refusal
-        body = await body_of(request)
+        body = signed(request, await body_of(request))
         return await run_in_threadpool(answered, lambda: answers.act(alarm, act, body))
 
     return router

@@ -28,7 +28,7 @@ from envmon.store.sqlite import SqliteStore
 from envmon_boards.ack_api import ack_router
 from envmon_boards.acts_api import acts_router
 from envmon_boards.alarms_api import alarms_router
-from envmon_boards.door import body_of, problem, refuse_foreign
+from envmon_boards.door import body_of, problem, refuse_foreign, visitor_of
 from envmon_boards.history_api import history_router
 from envmon_boards.jobs_api import jobs_router
 from envmon_boards.record_api import record_router
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from envmon.clock import Clock
     from envmon.guard.plan import GuardPlan
+    from envmon.service.people import PeopleFile
     from envmon.shop.models import Shop
     from envmon_boards.feed import LiveFeed
     from envmon_boards.source import MqttSource
@@ -63,6 +64,8 @@ class Boards:
         folder: Data folder.
         clock: What time it is.
         source: Connection to the broker for the demo's orders; None outside the demo.
+        people: Who may log in; None where the screens are for this machine only.
+        door_clock: What time it is for sessions; the machine's own when None.
     """
 
     shop: Shop
@@ -71,6 +74,8 @@ class Boards:
     folder: Path
     clock: Clock
     source: MqttSource | None = None
+    people: PeopleFile | None = None
+    door_clock: Clock | None = None
 
     @property
     def demo(self) -> bool:
@@ -87,14 +92,16 @@ class _Answers(NamedTuple):
 
     boards: Boards
 
-    def health(self) -> JSONResponse:
+    def health(self, *, briefly: bool) -> JSONResponse:
+        """Say how all is; a stranger hears no more than whether it is well."""
         feed = self.boards.feed
         watch = feed.watch_text()
         age = watch["age_s"]
         fresh = age is not None and age < self.boards.shop.shop.silence
         good = feed.broker_up and watch["state"] == "up" and fresh
-        document = {"ok": good, "broker": feed.broker_up, "watch": watch}
-        document["screens"] = feed.screen_count
+        document: dict[str, Any] = {"ok": good}
+        if not briefly:
+            document |= {"broker": feed.broker_up, "watch": watch, "screens": feed.screen_count}
         return JSONResponse(document, status_code=200 if good else 503)
 
     def bay(self, bay_id: str) -> Response:
@@ -128,7 +135,7 @@ class _Answers(NamedTuple):
         finally:
             store.close()
 
-    def set_stage(self, bay_id: str, body: dict[str, Any] | None) -> JSONResponse:
+    def set_stage(self, bay_id: str, body: dict[str, Any] | None, by: str) -> JSONResponse:
         refusal = self.unknown(bay_id)
         if refusal is not None:
             return refusal
@@ -141,7 +148,7 @@ class _Answers(NamedTuple):
         if refusal is not None:
             return refusal
         try:
-            self._ask(bay_id, stage)
+            self._ask(bay_id, stage, by)
         except StoreError as error:
             return problem(503, str(error))
         return JSONResponse({"bay": bay_id, "stage": stage})
@@ -154,12 +161,12 @@ class _Answers(NamedTuple):
         what = f"job {known[0].job.job} is open in bay {bay_id}; start its steps on /bench/{bay_id}"
         return problem(409, what)
 
-    def _ask(self, bay_id: str, stage: str | None) -> None:
+    def _ask(self, bay_id: str, stage: str | None, by: str) -> None:
         """Keep the request durably; the watch makes it an event within a tenth of a second."""
         kind = "stage_ended" if stage is None else "stage_started"
         store = SqliteStore(self.boards.folder)
         try:
-            data = {} if stage is None else {"stage": stage}
+            data = ({} if stage is None else {"stage": stage}) | ({"by": by} if by else {})
             store.ask(kind, bay_id, data, self.boards.clock.now_us())
         finally:
             store.close()
@@ -170,8 +177,8 @@ def router_of(boards: Boards) -> APIRouter:
     router, answers = APIRouter(), _Answers(boards)
 
     @router.get("/healthz")
-    async def healthz() -> JSONResponse:
-        return answers.health()
+    async def healthz(request: Request) -> JSONResponse:
+        return answers.health(briefly=visitor_of(request) is None)
 
     @router.get("/api/v1/bays")
     async def bays() -> Response:
@@ -191,7 +198,9 @@ def router_of(boards: Boards) -> APIRouter:
         refusal = refuse_foreign(request)
         if refusal is not None:
             return refusal
-        return await run_in_threadpool(answers.set_stage, bay_id, await body_of(request))
+        visitor = visitor_of(request)
+        by = visitor.name if visitor else ""
+        return await run_in_threadpool(answers.set_stage, bay_id, await body_of(request), by)
 
     @router.get("/stages/{bay_id}")
     async def stages(bay_id: str) -> RedirectResponse:

@@ -12,7 +12,10 @@ from fastapi import FastAPI
 from envmon_boards.alarms_page import alarms_page
 from envmon_boards.api import router_of
 from envmon_boards.bench_page import bench_page
-from envmon_boards.door import LoopbackOnly
+from envmon_boards.door import Door
+from envmon_boards.door_headers import Headers, policy_of
+from envmon_boards.door_login import login_router
+from envmon_boards.door_porter import Porter
 from envmon_boards.history_page import history_page
 from envmon_boards.mix_api import mix_router
 from envmon_boards.mix_page import mix_page
@@ -74,6 +77,8 @@ def build_app(boards: Boards) -> FastAPI:
         boards: What it works with.
     """
     server = FastAPI(title="envmon boards", docs_url=None, redoc_url=None, openapi_url=None)
+    porter = Porter(boards.shop, boards.folder, boards.people, boards.door_clock)
+    server.include_router(login_router(porter, boards.shop.shop.name))
     server.include_router(router_of(boards))
     server.include_router(sensors_router(boards))
     server.include_router(mix_router(boards))
@@ -106,5 +111,6 @@ def build_app(boards: Boards) -> FastAPI:
     app.callback(dash.Output("page", "children"), dash.Input("where", "pathname"))(show)
     # Dash collects its assets at the first request for "/" only; a screen may ask for a bay first.
     app._setup_server()  # noqa: SLF001
-    server.add_middleware(LoopbackOnly)
+    headers = Headers(policy_of(app.csp_hashes()), porter.encrypted)
+    server.add_middleware(Door, porter=porter, headers=headers)
     return server

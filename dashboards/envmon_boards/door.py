@@ -1,32 +1,36 @@
-"""Who may come in: requests to this machine's own name, writes from our own pages."""
+"""The door of the boards: who may come in, and what no answer goes out without."""
 
 from __future__ import annotations
 
 import json
+import logging
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 import msgspec
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
 
-from envmon.errors import InputError, StoreError
-from envmon.shop.models import is_loopback
+from envmon.errors import InputError, ServiceError, StoreError
+from envmon.service.people import ROLES
+from envmon_boards.door_porter import FORWARDED, Visitor
+from envmon_boards.door_roles import READING, needed_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from fastapi import Request
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+    from envmon_boards.door_headers import Headers
+    from envmon_boards.door_porter import Porter
+
+log = logging.getLogger("envmon.boards")
 
 MAX_BODY = 4_096
 FRESH = {"Cache-Control": "no-store"}
 """Headers of an answer that is true only now."""
-_HEADERS = {
-    b"content-security-policy": b"default-src 'self'; img-src 'self' data: blob:; "
-    b"style-src 'self' 'unsafe-inline'; script-src 'self' 'unsafe-inline'; "
-    b"frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
-    b"referrer-policy": b"same-origin",
-    b"x-content-type-options": b"nosniff",
-}
+_VISITOR = "envmon_visitor"
 
 
 def problem(status: int, what: str) -> JSONResponse:
@@ -50,48 +54,140 @@ def answered(answer: Callable[[], Response]) -> Response:
         return problem(503, str(error))
 
 
-def host_name(header: str) -> str:
-    """Return the host of a Host header without its port."""
-    if header.startswith("["):
-        return header.partition("]")[0][1:]
-    return header.partition(":")[0]
+def visitor_of(request: Request) -> Visitor | None:
+    """Return who asks; None for a stranger, who gets little."""
+    visitor: Visitor | None = request.scope.get(_VISITOR)
+    return visitor
 
 
-class LoopbackOnly:
-    """Refuses a request that names another host: a foreign page that turned its name to us.
+def signed(request: Request, body: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Return what was sent with the name of who is logged in as ``by``, whatever it said there."""
+    visitor = visitor_of(request)
+    if body is None or visitor is None or not visitor.name:
+        return body
+    return {**body, "by": visitor.name}
 
-    Everything let through is answered with headers that keep foreign scripts and frames out.
+
+class _EndedError(OSError):
+    """The session behind a long answer has ended."""
+
+
+class Door:
+    """Lets in who may come in, and sends nothing out without its headers.
 
     Args:
         app: The application behind it.
+        porter: Knows who asks.
+        headers: What every answer goes out with.
     """
 
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
+    def __init__(self, app: ASGIApp, porter: Porter, headers: Headers) -> None:
+        self._app, self._porter, self._headers = app, porter, headers
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass the request on, or answer 421."""
+        """Pass a request on, or refuse it."""
         if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
-            return
-        host = dict(scope["headers"]).get(b"host", b"").decode("latin-1")
-        if not is_loopback(host_name(host)):
-            refusal = problem(421, f"host is {host!r}; allowed is 127.0.0.1 or localhost")
-            await refusal(scope, receive, send)
-            return
+        elif scope["type"] == "http":
+            await self._answer(scope, receive, send)
+        else:
+            await send({"type": "websocket.close", "code": 1008})
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if self._porter.behind_proxy:
+            scope = {**scope, "scheme": "https"}
+        begun = False
 
         async def guarded(message: Message) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *_HEADERS.items()]
+                begun = True
+                there = message.get("headers", [])
+                message["headers"] = self._headers.added(scope["path"], there)
+            elif message.get("more_body") and not self._still_in(scope):
+                await send({"type": "http.response.body", "body": b""})
+                raise _EndedError
             await send(message)
 
-        await self._app(scope, receive, guarded)
+        try:
+            app = self._refusal(scope) or self._app
+            await self._note(scope)
+            await app(scope, receive, guarded)
+        except (ClientDisconnect, _EndedError):
+            return
+        except Exception:
+            # The address stays out of it: it may be an acknowledge link.
+            log.exception("a request failed: %s", scope["method"])
+            if begun:
+                raise
+            await problem(500, "this failed on the server; its log says more")(
+                scope, receive, guarded
+            )
+
+    def _refusal(self, scope: Scope) -> Response | None:
+        """Return why a request goes no further; None lets it in and says who asks."""
+        headers = dict(scope["headers"])
+        host = headers.get(b"host", b"").decode("latin-1")
+        if not self._porter.knows(host):
+            known = ", ".join(sorted(self._porter.hosts))
+            return problem(421, f"host is {host!r:.200}; allowed is {known} (names in [boards])")
+        if not self._porter.behind_proxy and any(name in headers for name in FORWARDED):
+            return problem(421, "this came through a proxy; say behind_proxy = true in [boards]")
+        try:
+            visitor = self._porter.visitor(scope, headers)
+        except (StoreError, ServiceError):
+            log.exception("nobody can be let in")
+            return problem(503, "who is logged in cannot be read now; the server's log says why")
+        scope[_VISITOR] = visitor
+        request = Request(scope)
+        writes = scope["method"] not in READING and not scope["path"].startswith("/ack/")
+        return (refuse_foreign(request) if writes else None) or _unfit(request, visitor)
+
+    def _still_in(self, scope: Scope) -> bool:
+        """Return whether who asked may still be answered: a stream outlasts sessions."""
+        visitor: Visitor | None = scope.get(_VISITOR)
+        if visitor is None or not visitor.token:
+            return True
+        try:
+            return self._porter.person(visitor.token) is not None
+        except (StoreError, ServiceError):
+            return False
+
+    async def _note(self, scope: Scope) -> None:
+        """Note that somebody does something; only a screen that may but look is busy by looking."""
+        visitor: Visitor | None = scope.get(_VISITOR)
+        sessions = self._porter.sessions
+        if visitor is None or not visitor.token or sessions is None:
+            return
+        acts = scope["method"] not in READING or not scope["path"].startswith("/api/")
+        if (acts or visitor.role == "look") and sessions.due(visitor.token):
+            await run_in_threadpool(sessions.touch, visitor.token)
+
+
+def _unfit(request: Request, visitor: Visitor | None) -> Response | None:
+    """Return a refusal for who may not do this, else None."""
+    needed = needed_for(request.method, request.url.path)
+    if needed == "nobody":
+        return None
+    if visitor is not None and ROLES.index(visitor.role) >= ROLES.index(needed):
+        return None
+    if visitor is not None and visitor.name:
+        return problem(
+            403,
+            f"{visitor.name} has the role {visitor.role}; this takes {needed}: log in as "
+            "somebody who has it",
+        )
+    path = request.url.path
+    if request.method in READING and not path.startswith(("/api/", "/_")):
+        return RedirectResponse(f"/login?next={quote(path, safe='/')}", 303)
+    return problem(401, "log in first")
 
 
 def refuse_foreign(request: Request) -> JSONResponse | None:
     """Return a refusal for a write that does not come from our own page, else None.
 
-    The content type keeps plain forms out; the browser itself vouches for where it comes from.
+    The content type keeps plain forms out; the browser itself vouches for where it comes from, and
+    no page can forge that. A request that says nothing of it is refused, so no token is needed.
     """
     headers = request.headers
     if headers.get("content-type", "").split(";")[0].strip() != "application/json":
@@ -100,12 +196,15 @@ def refuse_foreign(request: Request) -> JSONResponse | None:
     own = f"{request.url.scheme}://{headers.get('host')}"
     same = (origin is None or origin == own) and (site is None or site == "same-origin")
     if not same or (origin is None and site is None):
-        return problem(403, f"origin is {origin!r}; only {own} may do this: send it as Origin")
+        return problem(403, f"origin is {origin!r:.200}; only {own} may do this: send it as Origin")
     return None
 
 
 async def body_of(request: Request) -> dict[str, Any] | None:
-    """Return the JSON object that was sent; None when it is none or too long."""
+    """Return the JSON object that was sent; None when it is none or too long.
+
+    Where it says who did something, that is who is logged in.
+    """
     raw = b""
     async for chunk in request.stream():
         raw += chunk
@@ -115,4 +214,6 @@ async def body_of(request: Request) -> dict[str, Any] | None:
         document = json.loads(raw)
     except (ValueError, RecursionError):
         return None
-    return document if isinstance(document, dict) else None
+    if not isinstance(document, dict):
+        return None
+    return signed(request, document) if "by" in document else document

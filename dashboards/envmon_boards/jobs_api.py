@@ -16,7 +16,7 @@ from envmon.service.record_chain import history_of, job_from
 from envmon.service.recording import is_job
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.acts_api import ask_and_wait
-from envmon_boards.door import answered, body_of, fresh_json, problem, refuse_foreign
+from envmon_boards.door import answered, body_of, fresh_json, problem, refuse_foreign, signed
 
 if TYPE_CHECKING:
     from envmon.job.model import Job
@@ -105,7 +105,7 @@ def jobs_router(boards: Boards) -> APIRouter:
         refusal = refuse_foreign(request)
         if refusal is not None:
             return refusal
-        body = await body_of(request)
+        body = signed(request, await body_of(request))
         return await run_in_threadpool(answered, lambda: answers.erase(job_id, body))
 
     return router

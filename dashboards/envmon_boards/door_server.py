@@ -1,0 +1,71 @@
+"""Where the boards listen, and how they encrypt."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+from typing import TYPE_CHECKING
+
+import uvicorn
+
+from envmon.errors import ServiceError
+from envmon.shop.boards import EVERYWHERE, is_loopback
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from starlette.types import ASGIApp
+
+_LOOPBACK = "127.0.0.1"
+
+
+def server_of(app: ASGIApp, pair: tuple[Path, Path] | None) -> uvicorn.Server:
+    """Return the server of the boards.
+
+    Args:
+        app: The application.
+        pair: Certificate and key; None serves without encryption.
+    """
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,  # addresses of acknowledge links are secrets
+        server_header=False,
+        proxy_headers=False,  # the door itself believes a proxy, where the shop file says so
+        timeout_graceful_shutdown=2,
+        ws="none",
+        ssl_certfile=pair[0] if pair else None,
+        ssl_keyfile=pair[1] if pair else None,
+    )
+    config.load()
+    if config.ssl is not None:
+        config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
+    return uvicorn.Server(config)
+
+
+def sockets_of(host: str, port: int) -> list[socket.socket]:
+    """Return sockets that listen on an address, and on loopback for this machine's own screens.
+
+    Args:
+        host: Address from the shop file.
+        port: Port.
+
+    Raises:
+        ServiceError: An address cannot be had.
+    """
+    name = _LOOPBACK if host == "localhost" else host
+    alone = name in EVERYWHERE or is_loopback(name)
+    return [_listening(one, port) for one in ((name,) if alone else (name, _LOOPBACK))]
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server(
+            (host, port), family=family, dualstack_ipv6=host == "::", backlog=2_048
+        )
+    except OSError as error:
+        raise ServiceError(
+            f"cannot serve the screens on {host}, port {port}: {error.strerror}; boards_host must "
+            "be an address of this machine, and the port free"
+        ) from error
