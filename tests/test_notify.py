@@ -21,8 +21,8 @@ import pytest
 
 from envmon.service import supervisor
 from envmon.service.alive import VARIABLE, AlivePipe, Pulse
-from envmon.service.notify import NOBODY, Asked, Notifier, Watchdog, asked_and_forgotten, asked_of
 from envmon.service.supervisor import START_TIMEOUT_S, Child
+from envmon.systemd import NOBODY, Asked, Notifier, Watchdog, asked_and_forgotten, asked_of
 from tests.benchmarks.broker_trials import free_port
 from tests.faults_support import ROOT, fill_up, small_disk
 from tests.guard_support import SHOP

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from envmon.service.broker import LOOPBACK, ensure_port_free
-from envmon.service.notify import asked_and_forgotten
+from envmon.service.broker import ensure_port_free
+from envmon.service.people_door import boards_address, ensure_shut
 from envmon.service.supervisor import (
     Child,
     Supervisor,
@@ -14,6 +14,7 @@ from envmon.service.supervisor import (
 )
 from envmon.service.watch_process import READY_FILE, data_folder
 from envmon.shop.load import load_shop
+from envmon.systemd import asked_and_forgotten
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,7 +53,9 @@ def children_of(
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)
-    children.append(Child("the boards", argv, port=shop.shop.boards_port, answers=True))
+    encrypted = shop.boards.certificate is not None
+    port = shop.shop.boards_port
+    children.append(Child("the boards", argv, port=port, answers=True, encrypted=encrypted))
     return children
 
 
@@ -63,10 +66,11 @@ def run_shop(shop_path: Path, say: Callable[[str], None]) -> int:
         EnvmonError: The shop file has faults, or a process cannot start.
     """
     shop = load_shop(shop_path)
+    ensure_shut(shop, shop_path)
     ensure_port_free_for_boards(shop.shop.boards_port, "another boards_port in [shop]")
     if shop.broker.kind == "embedded":
         ensure_port_free(shop.broker.host, shop.broker.port)
     children = children_of(shop, shop_path, data_folder(shop, shop_path), None)
     return Supervisor(children, say, asked_and_forgotten()).run(
-        f"envmon watches {shop.shop.name}: look at http://{LOOPBACK}:{shop.shop.boards_port}/"
+        f"envmon watches {shop.shop.name}: look at {boards_address(shop)}"
     )

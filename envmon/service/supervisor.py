@@ -6,6 +6,7 @@ import ctypes
 import http.client
 import logging
 import signal
+import ssl
 import subprocess
 import sys
 import time
@@ -17,7 +18,7 @@ from envmon.errors import BrokerError, ServiceError
 from envmon.service.alive import AlivePipe
 from envmon.service.broker import LOOPBACK, ensure_port_free, wait_until_listening
 from envmon.service.ending import BAD_USE
-from envmon.service.notify import NOBODY, Asked, Watchdog
+from envmon.systemd import NOBODY, Asked, Watchdog
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -51,6 +52,7 @@ class Child:
         spare: The shop is watched without it too: though it cannot run as asked, that goes on.
         beats: It shows its turns through a pipe.
         answers: It answers HTTP on its port as long as it does its work.
+        encrypted: It answers encrypted.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Child:
     spare: bool = False
     beats: bool = False
     answers: bool = False
+    encrypted: bool = False
     alive: AlivePipe | None = None
     process: subprocess.Popen[bytes] | None = None
     started_at: float = 0.0
@@ -107,7 +110,8 @@ class Child:
         if self.alive is not None and (silent_s := self.alive.silent_s()) > longest_s:
             return f"{self.name}: no turn for {silent_s:.0f} s"
         grown = time.monotonic() - self.started_at > START_TIMEOUT_S
-        if self.answers and self.exit_code() is None and grown and not _answers(self.port):
+        asked = self.answers and self.exit_code() is None and grown
+        if asked and not _answers(self.port, encrypted=self.encrypted):
             return f"{self.name}: no answer on port {self.port}"
         return ""
 
@@ -127,9 +131,14 @@ class Child:
             self.process.wait()
 
 
-def _answers(port: int | None) -> bool:
+def _answers(port: int | None, *, encrypted: bool) -> bool:
     """Return whether something speaks HTTP there; what it says is not its life but its health."""
     connection = http.client.HTTPConnection(LOOPBACK, port, timeout=ANSWER_TIMEOUT_S)
+    if encrypted:  # nothing secret is asked, so it does not matter whose certificate it is
+        unchecked = ssl._create_unverified_context()  # noqa: S323, SLF001
+        connection = http.client.HTTPSConnection(
+            LOOPBACK, port, timeout=ANSWER_TIMEOUT_S, context=unchecked
+        )
     try:
         connection.request("GET", "/healthz")
         connection.getresponse()

@@ -12,6 +12,7 @@ from zlib import crc32
 
 import numpy as np
 
+from envmon_node.senml import Sample
 from envmon_sensors.channel import (
     AIR_HUM,
     AIR_HUM_DRIFTING,
@@ -28,7 +29,6 @@ from envmon_sensors.channel import (
 from envmon_sensors.hall import STEP_S
 from envmon_sensors.room import bay_rel_hum_pct
 from envmon_sensors.scenario import BAYS, local_day, local_us
-from envmon_sensors.senml import Sample
 from envmon_sensors.simulation import STEP_US, Simulation
 
 EMISSIVITY = 0.95

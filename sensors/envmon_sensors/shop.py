@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from envmon_node.senml import Sample, pack_from_samples
 from envmon_sensors.nodes import Node, nodes_from_seed, samples_per_pack
-from envmon_sensors.senml import Sample, pack_from_samples
 from envmon_sensors.simulation import STEP_US, Simulation, simulation_from
 
 if TYPE_CHECKING:
