@@ -79,8 +79,7 @@ class Tries:
 
     def _times(self, key: str, now_us: int) -> int:
         times, last_us = self._kept(key)
-        forgiven = abs(now_us - last_us) // LONGEST_US
-        return max(0, times - forgiven)
+        return max(0, times - int(abs(now_us - last_us) // LONGEST_US))
 
     def _left_us(self, key: str, free: int, now_us: int) -> int:
         times, last_us = self._kept(key)
@@ -101,7 +100,7 @@ def wait_after_us(times: int, free: int) -> int:
     """Return how long after so many failures the next try waits [µs]."""
     if times < free:
         return 0
-    return min(LONGEST_US, SECOND_US * 2 ** min(times - free + 1, 20))
+    return min(LONGEST_US, SECOND_US << min(times - free + 1, 20))
 
 
 def place_of(address: str) -> str:

@@ -6,6 +6,7 @@ import ssl
 from typing import TYPE_CHECKING
 
 from envmon.errors import ServiceError
+from envmon.service.broker import LOOPBACK
 from envmon.service.people import people_of
 from envmon.shop.boards import is_loopback
 
@@ -38,6 +39,17 @@ def ensure_shut(shop: Shop, shop_path: Path) -> PeopleFile | None:
         )
     ensure_certificate(shop, shop_path)
     return people
+
+
+def boards_address(shop: Shop) -> str:
+    """Return where a person opens the screens."""
+    if shop.boards.behind_proxy:
+        return f"https://{shop.boards.names[0] if shop.boards.names else 'the name of your proxy'}/"
+    scheme = "https" if shop.boards.certificate else "http"
+    outside = not is_loopback(shop.shop.boards_host)
+    named = shop.boards.names[0] if shop.boards.names else shop.shop.boards_host
+    name = named if outside else LOOPBACK
+    return f"{scheme}://{f'[{name}]' if ':' in name else name}:{shop.shop.boards_port}/"
 
 
 def ensure_certificate(shop: Shop, shop_path: Path) -> tuple[Path, Path] | None:
