@@ -75,3 +75,37 @@ def certificates(
     now = now_from_us(SystemClock().now_us())
     outcome = ensure_certificates(shop_file.absolute().parent / FOLDER, wish, now)
     typer.echo("\n".join(outcome.lines))
+
+
+@field_app.command()
+def install(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: ShopFile,
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder to write the files to.")],
+    host: Annotated[
+        str, typer.Option(help="Name or address by which nodes reach this machine.")
+    ] = "",
+    node: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=TOPIC", help="A node and where it speaks, as hall=fjord_lane/hall."
+        ),
+    ] = None,
+    tls_port: Annotated[int, typer.Option(help="Port of the broker for the nodes.")] = 8883,
+    keep: Annotated[int, typer.Option(help="So many backups are kept.")] = 14,
+    user: Annotated[str, typer.Option(help="User that envmon runs as.")] = "envmon",
+    root: Annotated[Path, typer.Option(help="For a trial: all places are below this.")] = Path("/"),
+) -> None:
+    """Write what a machine needs to run the shop by itself: broker, services, backup, wall.
+
+    Files go into FOLDER only; the script put-in-place.sh there brings them to their places.
+    """
+    import socket
+
+    from envmon.field.install import Wish
+    from envmon.field.install import install as make
+    from envmon.shop.load import load_shop
+
+    shop = load_shop(shop_file)
+    reached = host or f"{socket.gethostname().partition('.')[0]}.local"
+    wish = Wish(shop_file, out, reached, tuple(node or ()), tls_port, keep, root, user)
+    typer.echo("\n".join(make(shop, wish)))

@@ -111,6 +111,16 @@ def ensure_certificates(folder: Path, wish: Wish, now: datetime) -> Outcome:
     return Outcome(changed=True, lines=[*lines, _line(folder, made.certificate, "made")])
 
 
+def certificate_hosts(folder: Path) -> list[str]:
+    """Return the names and addresses the shop's certificate is for; none where there is none.
+
+    Raises:
+        InputError: It cannot be read.
+    """
+    present = _certificate(folder)
+    return [host_text(host) for host in hosts_of(present.certificate)] if present else []
+
+
 def _hosts(wish: Wish, present: Signed | None, authority: Signed | None) -> list[x509.GeneralName]:
     """Return what the certificate is to be for: what it was for, and what is new."""
     before = hosts_of(present.certificate) if present else []

@@ -1,0 +1,22 @@
+#!/bin/sh
+# Renews the certificate when it is due, and gives the broker its copy. Run as root.
+set -eu
+tls="@SHOP_FOLDER@/tls"
+etc="@ETC@"
+before="$(cat "$tls/shop.pem" 2>/dev/null || true)"
+"${VENV:-@VENV@}/bin/envmon" certificates "@SHOP@"
+changed=no
+[ "$before" = "$(cat "$tls/shop.pem")" ] || changed=yes
+
+if [ -f "$etc/envmon.acl" ] && ! cmp -s "$tls/shop.pem" "$etc/certs/envmon.pem"; then
+    mkdir -p "$etc/certs"
+    install -m 0600 "$tls/shop.key" "$etc/certs/envmon.key"
+    install -m 0644 "$tls/shop.pem" "$etc/certs/envmon.pem"
+    if [ "$(id -u)" = 0 ] && id -u "@BROKER_USER@" >/dev/null 2>&1; then
+        chown -R "@BROKER_USER@:" "$etc/certs"
+    fi
+    [ ! -d /run/systemd/system ] || systemctl try-reload-or-restart mosquitto
+fi
+if [ "$changed" = yes ] && [ -d /run/systemd/system ]; then
+    systemctl try-restart envmon
+fi

@@ -1,0 +1,38 @@
+#!/bin/sh
+# Puts the files made by `envmon install` into their places on this machine. Read it, then run it as
+# root. Files that are replaced are kept beside the new ones with the end .before-envmon.
+set -eu
+here="$(cd "$(dirname "$0")" && pwd)"
+booted() { [ -d /run/systemd/system ]; }
+[ "$(id -u)" = 0 ] && root=yes || root=no
+
+place() { # MODE FILE
+    if [ -e "$2" ] && ! grep -q "made by .envmon install" "$2"; then
+        case "$2" in */envmon.* | *_password) ;; *) cp -p "$2" "$2.before-envmon" ;; esac
+    fi
+    mkdir -p "$(dirname "$2")"
+    install -m "$1" "$here/root$2" "$2"
+}
+owned() { # USER FILE: as far as there is such a user
+    [ "$root" = no ] || ! id -u "$1" >/dev/null 2>&1 || chown -R "$1:" "$2"
+}
+
+@PLACE@
+if booted; then
+    systemd-sysusers "@SYSUSERS@"
+    systemd-tmpfiles --create "@TMPFILES@"
+fi
+mkdir -p "@DATA@" "@BACKUPS@"
+chmod 0750 "@DATA@"
+chmod 0700 "@BACKUPS@"
+owned "@USER@" "@DATA@"
+owned "@USER@" "@BACKUPS@"
+owned "@USER@" "@SHOP_FOLDER@"
+@BROKER@
+if booted; then
+    systemctl daemon-reload
+    systemctl restart systemd-journald
+    @RESTART_BROKER@
+    systemctl enable --now envmon envmon-backup.timer @CERTIFICATE_TIMER@
+fi
+echo "in place; the screens are at @URL@/"

@@ -1,0 +1,42 @@
+#!/bin/sh
+# Brings a new version in: upgrade.sh FOLDER, where FOLDER holds its source with .ci/constraints.txt.
+# Run as root. All is fetched before envmon is stopped; what was is kept beside it, and
+# way-back.sh brings it back. While envmon is stopped the nodes' readings wait at the broker.
+set -eu
+new="${1:-}"
+venv="${VENV:-@VENV@}"
+backups="${BACKUPS:-@BACKUPS@}"
+stop="${STOP:-systemctl stop envmon}"
+start="${START:-systemctl start envmon}"
+if [ ! -f "$new/pyproject.toml" ] || [ ! -f "$new/.ci/constraints.txt" ]; then
+    echo "upgrade.sh: give the folder with the new version (pyproject.toml, .ci/constraints.txt)" >&2
+    exit 2
+fi
+wheels="$(mktemp -d)"
+trap 'rm -rf "$wheels"' EXIT
+python3 -m venv "$wheels/venv"
+"$wheels/venv/bin/pip" wheel --quiet --disable-pip-version-check -w "$wheels" \
+    -c "$new/.ci/constraints.txt" "$new"
+rm -rf "$wheels/venv"
+echo "upgrade.sh: fetched; envmon is stopped now"
+$stop
+rm -rf "$backups/before-upgrade.old"
+[ ! -e "$backups/before-upgrade" ] || mv "$backups/before-upgrade" "$backups/before-upgrade.old"
+if ! @AS_USER@"@LIB@/backup.sh" before-upgrade; then
+    echo "upgrade.sh: no backup could be made; nothing was changed" >&2
+    $start
+    exit 1
+fi
+rm -rf "$venv.before"
+mv "$venv" "$venv.before"
+if python3 -m venv "$venv" \
+    && "$venv/bin/pip" install --quiet --disable-pip-version-check --no-index \
+        --find-links "$wheels" envmon \
+    && "$venv/bin/envmon" check "@SHOP@" \
+    && $start; then
+    echo "upgrade.sh: done; if it is not as you want it: @LIB@/way-back.sh"
+else
+    echo "upgrade.sh: the new version does not start; going back" >&2
+    "@LIB@/way-back.sh"
+    exit 1
+fi

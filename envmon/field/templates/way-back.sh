@@ -1,0 +1,27 @@
+#!/bin/sh
+# Brings back what upgrade.sh replaced: the old version, and the data and shop file of that moment.
+# Run as root. What came in since is kept aside, not deleted.
+set -eu
+venv="${VENV:-@VENV@}"
+backups="${BACKUPS:-@BACKUPS@}"
+stop="${STOP:-systemctl stop envmon}"
+start="${START:-systemctl start envmon}"
+data="@DATA@"
+if [ ! -x "$venv.before/bin/envmon" ] || [ ! -d "$backups/before-upgrade/data" ]; then
+    echo "way-back.sh: $venv.before or $backups/before-upgrade is missing; nothing was changed" >&2
+    exit 2
+fi
+aside="$(date -u +%Y-%m-%dT%H%M%SZ)"
+$stop
+rm -rf "$venv.newer"
+[ ! -e "$venv" ] || mv "$venv" "$venv.newer"
+mv "$venv.before" "$venv"
+# The folder itself stays, with its owner and whatever else is mounted there.
+mkdir -p "$data"
+mkdir "$data/newer-$aside"
+find "$data" -mindepth 1 -maxdepth 1 ! -name 'newer-*' -exec mv {} "$data/newer-$aside/" ';'
+cp -a "$backups/before-upgrade/data/." "$data/"
+cp -p "@SHOP@" "@SHOP@.newer-$aside"
+tar -C "@SHOP_FOLDER@" -xf "$backups/before-upgrade/settings.tar" "./@SHOP_FILE@"
+$start
+echo "way-back.sh: the old version runs; what came in since is in $data/newer-$aside"
