@@ -62,7 +62,7 @@ def _events(draw: st.DrawFn) -> Event:
     bay = draw(st.sampled_from(["one", "one", "two", "nowhere"]))
     ends = (draw(st.one_of(st.none(), st.integers(0, 4000))) for _ in range(2))
     first, last = (None if at_s is None else iso_from_us(us(at_s)) for at_s in ends)
-    data = {"stage": stage, "leaves_from": first, "leaves_to": last}
+    data = {"stage": stage, "leaves": first is not None, "leaves_from": first, "leaves_to": last}
     return event(1, kind, bay, draw(st.integers(0, 3000)), data)
 
 

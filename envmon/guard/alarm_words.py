@@ -64,9 +64,9 @@ def _known(scene: Scene, quantity: str) -> Known:
 
 def _leaving_text(scene: Scene) -> str:
     stage = active_stage(scene.place, scene.now)
-    found = leaving_limit(scene.place, scene.now, scene.at_us)
-    if stage is not None and found is None and is_foreseen(stage, scene.now, scene.at_us):
+    if stage is not None and is_foreseen(stage, scene.now, scene.at_us):
         return _foreseen_text(stage, scene)
+    found = leaving_limit(scene.place, scene.now, scene.at_us)
     if stage is None or found is None:
         return "About to leave its window: coming back"
     limit, value, rate = found
@@ -85,7 +85,7 @@ def _leaving_text(scene: Scene) -> str:
 def _foreseen_text(stage: StagePlan, scene: Scene) -> str:
     said = scene.now.foreseen
     assert said is not None
-    zone, first_us = scene.plan.timezone, max(said.from_us, scene.at_us)
+    zone, first_us = scene.plan.timezone, max(said.from_us or 0, scene.at_us)
     first, last = clock_time(first_us, zone), clock_time(said.to_us, zone)
     when = f"after {first}" if said.to_us is None else f"between {first} and {last}"
     if said.to_us is not None and said.to_us <= first_us:

@@ -1,7 +1,8 @@
-"""What the outlook says of the stage being worked: an event of the chain, beside the trail's rule.
+"""What the outlook says of the stage being worked: an event of the chain, heard before the trail.
 
-The guard takes the word and works nothing out, so replay finds what live found. A word holds for a
-while after the time it is about, and then is over by itself: who said it may be gone.
+The guard takes the word and works nothing out, so replay finds what live found. A word that is not
+said again is over by itself, since who said it may be gone; then the trail decides, as it does
+where nothing was ever said.
 """
 
 from __future__ import annotations
@@ -17,10 +18,8 @@ if TYPE_CHECKING:
     from envmon.guard.plan import StagePlan
     from envmon.guard.state import BayNow
 
-HOLDS_US = 10 * MINUTE_US
-"""A word holds so long after the latest time it names."""
-OPEN_US = 60 * MINUTE_US
-"""Or so long after the earliest, where it names no latest."""
+HOLDS_US = 30 * MINUTE_US
+"""A word holds for so long."""
 
 
 def take_foreseen(now: BayNow, event: Event) -> None:
@@ -34,31 +33,39 @@ def take_foreseen(now: BayNow, event: Event) -> None:
 
 
 def read_foreseen(event: Event) -> Foreseen | None:
-    """Return what an event says is about to come; None when nothing is, or it cannot be read."""
-    stage, first, last = (event.data.get(key) for key in ("stage", "leaves_from", "leaves_to"))
-    if not isinstance(stage, str) or not isinstance(first, str):
+    """Return what an event says is to come; None when it cannot be read."""
+    stage, leaves = event.data.get("stage"), event.data.get("leaves")
+    if not isinstance(stage, str) or not isinstance(leaves, bool):
         return None
     try:
-        to_us = us_from_iso(last) if isinstance(last, str) else None
-        return Foreseen(stage, us_from_iso(first), to_us)
+        first, last = (_time_us(event.data.get(key)) for key in ("leaves_from", "leaves_to"))
     except InputError:
         return None
+    return Foreseen(stage, leaves, event.at_us, first, last)
+
+
+def _time_us(text: object) -> int | None:
+    return us_from_iso(text) if isinstance(text, str) else None
 
 
 def holds_until_us(said: Foreseen) -> int:
     """Return until when a word holds [µs], whatever became of who said it."""
-    return said.from_us + OPEN_US if said.to_us is None else said.to_us + HOLDS_US
+    return said.said_us + HOLDS_US
 
 
-def is_foreseen(stage: StagePlan | None, now: BayNow, at_us: int) -> bool:
+def is_foreseen(stage: StagePlan | None, now: BayNow, at_us: int) -> bool | None:
     """Return whether the outlook expects the stage to leave a window in which it still is.
 
     Args:
         stage: The stage being worked whose window is to be kept; None for none.
         now: What is remembered of the bay.
         at_us: Time now [µs].
+
+    Returns:
+        None where no word of it holds, and where it is not wholly inside.
     """
     said = now.foreseen
     if stage is None or said is None or said.stage != stage.id or at_us > holds_until_us(said):
-        return False
-    return all(now.limits[limit.key].group == "inside" for limit in stage.limits)
+        return None
+    inside = all(now.limits[limit.key].group == "inside" for limit in stage.limits)
+    return said.leaves if inside else None

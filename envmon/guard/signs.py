@@ -107,8 +107,10 @@ def update_trail_signs(place: BayPlan, state: GuardState, now: BayNow, at_us: in
     Arguments as for ``update_signs``; ``now.signs`` and ``now.gaps`` are changed.
     """
     leaving, heater, drift = (place.alarm_id(what) for what in ("leaving", "heater", "drift"))
-    leaves = leaving_limit(place, now, at_us) is not None
-    leaves = leaves or is_foreseen(held_stage(place, now), now, at_us)
+    # The outlook knows more than the trail: where a word of it holds the trail is not asked.
+    leaves = is_foreseen(held_stage(place, now), now, at_us)
+    if leaves is None:
+        leaves = leaving_limit(place, now, at_us) is not None
     _set(now, leaving, at_us, on=leaves)
     _set(now, heater, at_us, on=_is_heater_silent(now, heater, at_us, cold=is_cold(place, now)))
     if place.has_partners:

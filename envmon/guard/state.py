@@ -82,17 +82,21 @@ class Gap(msgspec.Struct, frozen=True):
 
 
 class Foreseen(msgspec.Struct, frozen=True):
-    """What the outlook said of a stage: that it is about to leave its window.
+    """What the outlook said of a stage: whether it is about to leave its window.
 
     Attributes:
         stage: The stage.
-        from_us: Not expected before [µs].
+        leaves: It is.
+        said_us: When that was said [µs].
+        from_us: Not expected before [µs]; None for at any moment.
         to_us: Expected by then [µs]; None when it may as well be much later.
     """
 
     stage: str
-    from_us: int
-    to_us: int | None
+    leaves: bool
+    said_us: int
+    from_us: int | None = None
+    to_us: int | None = None
 
 
 class BayNow(msgspec.Struct):
@@ -130,7 +134,7 @@ class BayNow(msgspec.Struct):
     cure_told: Fitness | None = None
     """That window's verdict as last found."""
     foreseen: Foreseen | None = None
-    """What the outlook said of the stage being worked; None when it leaves no window soon."""
+    """What the outlook said of the stage being worked; None when it said nothing."""
 
     def copy(self) -> BayNow:
         """Return a copy that can be changed without changing this one.

@@ -1,7 +1,7 @@
-"""What the outlook lets the watch know: that the stage being worked is about to leave its window.
+"""What the outlook lets the watch know: whether the stage being worked is about to leave.
 
-It asks for an event only when what it says changes in kind, and when a word has run out. Of a bay
-that has taught too little nothing is said: the trail's own rule is as good as that.
+It asks for an event when what it says changes in kind, and again before a word runs out. Of a bay
+that has taught too little nothing is said: there the trail's own rule decides.
 """
 
 from __future__ import annotations
@@ -17,8 +17,10 @@ if TYPE_CHECKING:
     from envmon.outlook.model import Span
     from envmon.store.base import Store
 
+AGAIN_US = 20 * MINUTE_US
+"""What stays so is said again so often; a word holds a little longer."""
 STANDS_US = 2 * MINUTE_US
-"""What is to be said must have been so for so long."""
+"""A word is taken back when it has been otherwise for so long."""
 BACK = 1.5
 """A stage is said to stay when it is expected to for so many times the lead."""
 
@@ -57,34 +59,36 @@ class Teller:
         said = self._said
         if said is not None and (said.stage != looked.stage or now_us > holds_until_us(said)):
             said = self._said = None  # the guard has forgotten it as well
-        leaving = self._is_leaving(looked.leaves, before=said is not None)
-        if not looked.stage or leaving is None or leaving == (said is not None):
+        if not looked.stage or looked.leaves is None:
             self._since_us = None
             return None
-        self._since_us = now_us if self._since_us is None else min(self._since_us, now_us)
-        if now_us - self._since_us < STANDS_US:
+        leaves = self._is_leaving(looked.leaves, before=said is not None and said.leaves)
+        if said is not None and not self._is_due(said, now_us, leaves=leaves):
             return None
         self._since_us = None
-        data = _data(looked, now_us, leaving=leaving)
+        data = _data(looked.stage, looked.leaves, now_us, leaves=leaves)
         self._said = read_foreseen(Event(0, now_us, OUTLOOK_SAID, "", data, ""))
         return data
 
-    def _is_leaving(self, leaves: Span | None, *, before: bool) -> bool | None:
-        if leaves is None:
-            return None
+    def _is_leaving(self, leaves: Span, *, before: bool) -> bool:
         reach_us = self._lead_us * (BACK if before else 1.0)
         return leaves.middle is not None and leaves.middle * MINUTE_US <= reach_us
 
+    def _is_due(self, said: Foreseen, now_us: int, *, leaves: bool) -> bool:
+        """Return whether a word is to be said again, or the other one: a bad one at once."""
+        if leaves == said.leaves:
+            self._since_us = None
+            return now_us - said.said_us >= AGAIN_US
+        self._since_us = now_us if self._since_us is None else min(self._since_us, now_us)
+        return leaves or now_us - self._since_us >= STANDS_US
 
-def _data(looked: Looked, now_us: int, *, leaving: bool) -> dict[str, Any]:
-    span = looked.leaves
-    times = (span.early, span.late) if span is not None and leaving else (None, None)
+
+def _data(stage: str, span: Span, now_us: int, *, leaves: bool) -> dict[str, Any]:
+    times = (span.early, span.late) if leaves else (None, None)
     first, last = (
         None if at is None else iso_from_us(now_us + round(at * MINUTE_US)) for at in times
     )
-    if leaving and first is None:
-        first = iso_from_us(now_us)
-    return {"stage": looked.stage, "leaves_from": first, "leaves_to": last}
+    return {"stage": stage, "leaves": leaves, "leaves_from": first, "leaves_to": last}
 
 
 def said_in_chain(store: Store, bays: list[str]) -> dict[str, Foreseen | None]:
