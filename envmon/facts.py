@@ -1,4 +1,4 @@
-"""The two facts everything is made from: a reading of a sensor, and an event."""
+"""The facts everything is made from: a reading of a sensor, a forecast, and an event."""
 
 from __future__ import annotations
 
@@ -77,6 +77,22 @@ class Reading(NamedTuple):
     value: float
     flag: Flag
     seen_us: int
+
+
+class Foretold(NamedTuple):
+    """What a point says the weather will be.
+
+    Attributes:
+        point: Id of the point.
+        t_us: The time it speaks of [µs, UTC].
+        temp_c: Outdoor temperature then [°C].
+        heard_us: When it was said, as far as that is known [µs, UTC].
+    """
+
+    point: str
+    t_us: int
+    temp_c: float
+    heard_us: int
 
 
 class NewEvent(NamedTuple):

@@ -50,6 +50,7 @@ class Quantity:
         agree_within: Two healthy sensors in one bay may differ by this much.
         decimals: Digits behind the point on a screen.
         derived: Computed by envmon, never taken from a sensor.
+        forecast: Said by somebody of times to come; it is no reading, and nothing is judged by it.
     """
 
     name: str
@@ -61,6 +62,7 @@ class Quantity:
     agree_within: float
     decimals: int = 1
     derived: bool = False
+    forecast: bool = False
 
 
 _TABLE = (
@@ -72,6 +74,9 @@ _TABLE = (
     Quantity("air_pressure_pa", "air pressure", "Pa", "pressure", 60_000, 110_000, 500, 0),
     Quantity("outdoor_temp_c", "outdoor", "°C", "temperature", -60, 60, 3.0),
     Quantity("outdoor_rel_hum_pct", "outdoor humidity", "%", "percent", 0, 103, 10.0, 0),
+    Quantity(
+        "outdoor_forecast_c", "outdoor forecast", "°C", "temperature", -60, 60, 60, forecast=True
+    ),
     Quantity("heater_on", "heater", "", "state", 0, 1, 0, 0),
     Quantity("heater_power_w", "heater power", "W", "power", 0, 1e6, 500, 0),
     Quantity("energy_kwh", "energy meter", "kWh", "energy", 0, 1e9, 1e9, 1),
@@ -105,6 +110,8 @@ _TABLE = (
 )  # fmt: skip
 
 QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in _TABLE}
+FORECASTS = frozenset(name for name, quantity in QUANTITIES.items() if quantity.forecast)
+"""What a point may say of times to come."""
 
 # unit text -> (factor, offset) into the unit of the dimension: value * factor + offset
 _F = 5 / 9

@@ -21,7 +21,7 @@ from envmon.shop.sensor_health import (
     HealthLimits,
     health_limits,
 )
-from envmon.units import QUANTITIES
+from envmon.units import FORECASTS, QUANTITIES
 
 SHOPS = Path(__file__).parent.parent / "fixtures" / "shops"
 GOOD = (SHOPS / "one_bay_metric.toml").read_text("utf-8")
@@ -41,7 +41,7 @@ def test_the_table_holds_measured_quantities_that_can_be_asked() -> None:
         assert 0 < limits.spike < quantity.high - quantity.low
         assert (limits.wet_after > 0) == (name in HUMIDITIES)
     states = {q.name for q in QUANTITIES.values() if q.dimension in {"state", "energy", "volume"}}
-    assert states == NEVER
+    assert states | FORECASTS == NEVER
 
 
 def test_differences_in_fahrenheit_are_differences() -> None:

@@ -114,8 +114,10 @@ def test_every_key_is_described() -> None:
 
 def test_quantities_are_offered_by_name() -> None:
     parts = shop_schema()["$defs"]
-    assert parts["StageLimit"]["properties"]["quantity"]["enum"] == list(QUANTITIES)
+    held = [name for name in QUANTITIES if name != "outdoor_forecast_c"]
+    assert parts["StageLimit"]["properties"]["quantity"]["enum"] == held
     names = parts["Point"]["properties"]["reads"]["propertyNames"]["enum"]
+    assert "outdoor_forecast_c" in names
     assert "air_temp_c" in names
     assert "dew_point_c" not in names
 

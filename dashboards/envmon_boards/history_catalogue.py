@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.clock import SECOND_US
 from envmon.guard.plan import Series
-from envmon.shop.points import expand_points
+from envmon.shop.points import expand_points, read_by
 from envmon.units import QUANTITIES, shown
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def sources_by_bay(shop: Shop, plan: GuardPlan) -> dict[str, Sources]:
 def _outside(shop: Shop) -> dict[str, list[Series]]:
     found: dict[str, list[Series]] = {}
     for point in expand_points(shop.point, [bay.id for bay in shop.bay]):
-        for quantity in point.reads if point.bay is None else ():
+        for quantity in read_by(point) if point.bay is None else ():
             stale_us = round(point.stale_after * SECOND_US)
             found.setdefault(quantity, []).append(
                 Series(f"{point.id}/{quantity}", point.id, stale_us)

@@ -11,7 +11,7 @@ from envmon.guard.alarm_kinds import BAY_KINDS, POINT_KINDS, SHOP_KINDS
 from envmon.guard.trail import RATES
 from envmon.physics.air import pressure_pa_from_altitude
 from envmon.shop.air import others_in_air
-from envmon.shop.points import expand_points
+from envmon.shop.points import expand_points, read_by, sends_readings
 from envmon.shop.stages import stages_of
 from envmon.units import QUANTITIES
 
@@ -202,7 +202,8 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
     Args:
         shop: The shop file, free of faults.
     """
-    points = expand_points(shop.point, [bay.id for bay in shop.bay])
+    every = expand_points(shop.point, [bay.id for bay in shop.bay])
+    points = [point for point in every if sends_readings(point)]
     pressure = pressure_pa_from_altitude(shop.shop.altitude)
     rules = _rules(shop.alarms)
     bays = {
@@ -231,7 +232,7 @@ def plan_from_shop(shop: Shop) -> GuardPlan:
         variants=dict(_variants(shop, bays)),
     )  # fmt: skip
     for point in points:
-        for quantity in point.reads:
+        for quantity in read_by(point):
             key = f"{point.id}/{quantity}"
             users = [
                 place.id
@@ -284,7 +285,7 @@ def _points_of(points: Sequence[Point], bay_id: str | None) -> dict[str, tuple[S
 
 def _series_of_point(point: Point) -> tuple[Series, ...]:
     stale_us = round(point.stale_after * SECOND_US)
-    return tuple(Series(f"{point.id}/{name}", point.id, stale_us) for name in point.reads)
+    return tuple(Series(f"{point.id}/{name}", point.id, stale_us) for name in read_by(point))
 
 
 def _all_series(bay: BayPlan) -> list[Series]:
@@ -308,7 +309,7 @@ def _series_of(points: Sequence[Point], bays: set[str] | set[None]) -> dict[str,
     found: dict[str, list[Series]] = {}
     for point in points:
         if point.bay in bays:
-            for quantity, series in zip(point.reads, _series_of_point(point), strict=True):
+            for quantity, series in zip(read_by(point), _series_of_point(point), strict=True):
                 found.setdefault(quantity, []).append(series)
     return found
 

@@ -129,7 +129,7 @@ def _check(record: Record) -> None:
 
 def is_measured(quantity: Quantity) -> bool:
     """Return whether a sensor says it as a number that can be calibrated."""
-    return not quantity.derived and quantity.dimension != "state"
+    return not (quantity.derived or quantity.forecast or quantity.dimension == "state")
 
 
 def _day(text: str) -> date:

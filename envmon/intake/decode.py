@@ -189,3 +189,8 @@ def _ensure_known(point: Point) -> None:
         if quantity is None or quantity.derived:
             allowed = ", ".join(each for each, entry in QUANTITIES.items() if not entry.derived)
             raise InputError(f"point {point.id!r} reads {name!r}; allowed: {allowed}")
+        if quantity.forecast and point.format != "senml":
+            raise InputError(
+                f"point {point.id!r} reads {name!r} as {point.format!r}; allowed is 'senml', whose "
+                "records carry the time they speak of"
+            )

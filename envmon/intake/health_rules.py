@@ -10,6 +10,7 @@ import msgspec
 from envmon.clock import MINUTE_US, SECOND_US
 from envmon.shop.points import expand_points
 from envmon.shop.sensor_health import HUMIDITIES, WET_FROM_PCT, health_limits
+from envmon.units import FORECASTS
 
 if TYPE_CHECKING:
     from envmon.shop.models import Shop
@@ -62,6 +63,7 @@ def health_rules(shop: Shop) -> dict[SeriesName, HealthRule]:
         )
         for point in expand_points(shop.point, [bay.id for bay in shop.bay])
         for quantity, read in point.reads.items()
+        if quantity not in FORECASTS
     }
 
 

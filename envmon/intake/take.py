@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from msgspec import UNSET
 
-from envmon.clock import us_from_datetime
+from envmon.clock import DAY_US, iso_from_us, us_from_datetime
 from envmon.errors import InputError, PayloadError
 from envmon.facts import Flag, Reading, kept_value
 from envmon.intake.json_payload import MISSING, parse_json, tokens_from_pointer, value_at
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 CLOCK_TOLERANCE_US = 120 * 1_000_000
 """A reading may lie this far ahead of arrival before its clock counts as wrong [µs]."""
+
+FORETOLD_US = 10 * DAY_US
+"""A forecast may speak of times so far ahead [µs]."""
 
 EARLIEST_US = us_from_datetime(datetime(2000, 1, 1, tzinfo=UTC))
 LATEST_US = us_from_datetime(datetime(2100, 1, 1, tzinfo=UTC))
@@ -87,12 +90,29 @@ def _reading(take: Take, value: float, t_us: int, when: When) -> Reading:
             "2099-12-31 is allowed: set the sensor's clock, or send no time"
         )
     kept = kept_value(take.gain * value + take.offset)
+    if quantity.forecast:
+        return _foretold(take, kept, t_us, when)
     flag = Flag.GOOD
     if not quantity.low <= kept <= quantity.high:
         flag |= Flag.RANGE
     if t_us > when.now_us + CLOCK_TOLERANCE_US:
         flag |= Flag.CLOCK
     return Reading(take.point, quantity.name, t_us, kept, flag, when.seen_us)
+
+
+def _foretold(take: Take, value: float, t_us: int, when: When) -> Reading:
+    """Return what is foretold of a time; nothing of it can be flagged, so it is refused instead."""
+    name, quantity = f"{take.point} {take.quantity.name}", take.quantity
+    if t_us > when.now_us + FORETOLD_US:
+        raise PayloadError(
+            f"{name} is of {iso_from_us(t_us)}; up to {FORETOLD_US // DAY_US} days ahead is allowed"
+        )
+    if not quantity.low <= value <= quantity.high:
+        raise PayloadError(
+            f"{name} is {value:g} {quantity.unit} at {iso_from_us(t_us)}; {quantity.low:g} to "
+            f"{quantity.high:g} is allowed"
+        )
+    return Reading(take.point, quantity.name, t_us, value, Flag.GOOD, when.seen_us)
 
 
 def senml_readings(

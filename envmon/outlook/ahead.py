@@ -12,6 +12,7 @@ from envmon.outlook.forward import Course
 from envmon.outlook.frame import filled, ratio_from
 from envmon.outlook.habits import SLOTS, setpoint_now, usual_c
 from envmon.outlook.hidden import DRY_STAGES, WET_STAGES
+from envmon.physics.room import saturated_ratio
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -30,11 +31,14 @@ SHARED_FADES_MIN = 60.0
 
 
 class Outside(msgspec.Struct, frozen=True):
-    """A forecast of the weather: temperature [°C] and humidity [%] at a time [µs]."""
+    """A forecast of the weather at a time [µs].
+
+    Temperature [°C] and humidity [%]; None where only the temperature is told.
+    """
 
     t_us: int
     temp_c: float
-    rel_hum_pct: float
+    rel_hum_pct: float | None = None
 
 
 class Shared(NamedTuple):
@@ -189,9 +193,14 @@ def _outdoor(
         return temp_c, ratio
     times = np.array([one.t_us for one in plans.outdoor])
     told_c = np.interp(at_us, times, [one.temp_c for one in plans.outdoor])
-    told_share = np.interp(at_us, times, [one.rel_hum_pct / 100 for one in plans.outdoor])
+    behind = np.maximum(at_us, times[-1])
+    told_c += OUTDOOR_TRUST * (usual(behind) - usual(times[-1]))
     pressure_pa = np.broadcast_to(inputs.pressure_pa[rows], told_c.shape)
-    return told_c, ratio_from(told_c, told_share, pressure_pa)
+    shares = [one.rel_hum_pct / 100 for one in plans.outdoor if one.rel_hum_pct is not None]
+    if len(shares) == len(times):
+        return told_c, ratio_from(told_c, np.interp(at_us, times, shares), pressure_pa)
+    # What is told of no humidity keeps its water, as far as colder air can hold it.
+    return told_c, np.minimum(ratio, saturated_ratio(told_c, pressure_pa))
 
 
 def _setpoints(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from envmon.clock import iso_from_us
 from envmon.intake.calibration_record import PLAIN, is_measured
-from envmon.shop.points import expand_points
+from envmon.shop.points import expand_points, read_by
 from envmon.units import QUANTITIES
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ def sensor_series(
         heard: Series that have readings; brings the points whose topics have open levels.
     """
     points = expand_points(shop.point, [bay.id for bay in shop.bay])
-    keys = [(point.id, name) for point in points for name in point.reads if "{" not in point.id]
+    keys = [(point.id, name) for point in points for name in read_by(point) if "{" not in point.id]
     keys += [key for key in heard if calibrations.knows(*key)]
     return list(dict.fromkeys(keys))
 

@@ -99,4 +99,6 @@ def _ensured_quantity(name: str) -> Quantity:
         raise InputError(f"quantity is {name[:60]!r}; allowed are {allowed}")
     if quantity.derived:
         raise InputError(f"quantity is {name!r}, which envmon works out itself; leave it out")
+    if quantity.forecast:
+        raise InputError(f"quantity is {name!r}, which is a forecast and no history; leave it out")
     return quantity

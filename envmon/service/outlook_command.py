@@ -144,6 +144,8 @@ def _foreseen_lines(name: str, state: OutlookState, zone: str) -> Iterator[str]:
     if not state.known:
         yield "  nothing is foreseen: air or humidity is missing or old"
         return
+    if state.outdoor is not None:
+        yield f"  {state.outdoor.text}"
     if state.about is not None and state.about.text:
         yield f"  {state.about.name}: {state.about.text}"
     for line in state.advice:

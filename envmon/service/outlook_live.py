@@ -104,6 +104,24 @@ class FanLine(msgspec.Struct, frozen=True):
     high: tuple[float, ...]
 
 
+class OutdoorSaid(msgspec.Struct, frozen=True):
+    """Which outdoors were taken for the hours ahead.
+
+    Attributes:
+        by: A forecast, or ``usual``: as now, with the usual course of the day.
+        text: The same in words, with the age of the forecast or why it is not used.
+        heard: When the newest word of the forecast was said; None without one.
+        until: Up to when it goes; None where it is not used.
+        off_k: How much warmer the shop's own sensor was lately [K]; None where nobody knows.
+    """
+
+    by: Literal["forecast", "usual"]
+    text: str
+    heard: str | None = None
+    until: str | None = None
+    off_k: float | None = None
+
+
 class OutlookState(msgspec.Struct, frozen=True):
     """Everything a screen shows of what is foreseen of a bay.
 
@@ -118,6 +136,7 @@ class OutlookState(msgspec.Struct, frozen=True):
         of_job: The steps are those of the job open in the bay.
         fans: Air, humidity and panel ahead.
         advice: What a person may do, in the shop's units.
+        outdoor: Which outdoors were taken.
     """
 
     bay: str
@@ -130,6 +149,7 @@ class OutlookState(msgspec.Struct, frozen=True):
     of_job: bool = False
     fans: tuple[FanLine, ...] = ()
     advice: tuple[str, ...] = ()
+    outdoor: OutdoorSaid | None = None
 
 
 def outlook_topic(bay: str) -> str:

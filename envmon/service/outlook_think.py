@@ -16,12 +16,14 @@ from envmon.outlook.ahead import Plans, minutes_in_stage
 from envmon.outlook.experts import FORECAST
 from envmon.outlook.foresee import Context, courses_of, outlook
 from envmon.outlook.learning import Neighbour, fresh_facts
+from envmon.outlook.weather import Weather
 from envmon.service.job_book import book_from
 from envmon.service.outlook_alarm import Looked
 from envmon.service.outlook_day import day_of, planned_stages, steps_ahead, usual_steps
 from envmon.service.outlook_live import FanLine, Moment, OutlookState, StageSaid, agreed_stage
 from envmon.service.outlook_read import frames_between, priors_of
 from envmon.service.outlook_verdicts import verdicts_in
+from envmon.service.outlook_weather import weather_of, weather_said
 from envmon.shop.air import air_spaces
 from envmon.units import QUANTITIES
 
@@ -103,6 +105,7 @@ class Thinker:
         facts: Bay -> what was learned of it.
         told: Bay -> what was foreseen of it last.
         verdicts: Bay -> stage -> the guard's verdict then.
+        weather: What was taken of the outdoors then.
     """
 
     shop: Shop
@@ -110,6 +113,7 @@ class Thinker:
     facts: dict[str, ModelFacts]
     told: dict[str, BayOutlook] = field(default_factory=dict)
     verdicts: dict[str, dict[str, Fitness]] = field(default_factory=dict)
+    weather: Weather = field(default_factory=Weather)
     _slow: dict[str, Slow] = field(default_factory=dict)
     _failed: set[str] = field(default_factory=set)
 
@@ -137,6 +141,7 @@ class Thinker:
     ) -> dict[str, OutlookState]:
         """Return bay -> what is foreseen of it; a bay that cannot be worked out is left out."""
         self.verdicts = verdicts_in(past.store)
+        self.weather = weather_of(past.store, frames, now_us)
         book = book_from(past.store, whole=False)
         jobs = {bay: book.in_bay(bay) for bay in frames}
         found = {}
@@ -158,7 +163,10 @@ class Thinker:
         steps = steps_ahead(job, usual, worked, self.facts[bay].habits)
         beside = self._beside[bay]
         context = Context(
-            Plans(stages=planned_stages(steps) if job or worked[0] in usual else ()),
+            Plans(
+                stages=planned_stages(steps) if job or worked[0] in usual else (),
+                outdoor=self.weather.outdoor,
+            ),
             self.neighbours(bay, frames),
             self.told.get(bay),
         )
@@ -197,6 +205,7 @@ class Thinker:
             of_job=scene.job is not None,
             fans=_fans(told),
             advice=slow.advice,
+            outdoor=weather_said(self.weather, now_us, self.shop.shop.units),
         )
 
     def _slowly(self, scene: Scene, told: BayOutlook, about: StageSaid | None, now_us: int) -> Slow:

@@ -20,6 +20,7 @@ from envmon.guard.alarm_acts import RAISED, TROUBLE_BEGAN, TROUBLE_OVER
 from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
 from envmon.intake.decode import Decoder
+from envmon.intake.forecast import KEPT_US, foretells, foretold_apart
 from envmon.intake.health_rules import health_rules
 from envmon.service.buttons import Buttons
 from envmon.service.heartbeat import Heartbeat
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from envmon.clock import Clock
-    from envmon.facts import Reading
+    from envmon.facts import Foretold, Reading
     from envmon.guard.state import Finding, GuardState
     from envmon.intake.link import BrokerLink, Message
     from envmon.service.buttons import Press
@@ -90,6 +91,7 @@ class Watch:
         found = restored(self.plan, self._fingerprint, store, clock.now_us(), rules)
         self.state, self._set_back, self._health = found.state, found.set_back, found.health
         self._recalibration = Recalibration(shop, store)
+        self._foretells = foretells(shop)
         self._decoder = Decoder(
             shop.point, self._recalibration.lines(), [bay.id for bay in shop.bay]
         )
@@ -136,10 +138,10 @@ class Watch:
         least_us = max(whole_ms_us, self.state.now_us + max(1, len(self._pending)))
         now_us = marked(least_us, self._set_back)
         messages, presses, refused = self._buttons.sift(self._pending, now_us)
-        readings, rejects = self._decode(messages, now_us)
+        readings, told, rejects = self._decode(messages, now_us)
         rejects += [_reject(message, now_us, why) for message, why in refused]
         try:
-            self._commit(readings, rejects, presses, now_us)
+            self._commit(readings, told, rejects, presses, now_us)
         except StoreDamagedError:
             raise  # trying again would not help: the process ends, and renews when started again
         except StoreError as error:
@@ -230,15 +232,19 @@ class Watch:
 
     def _decode(
         self, messages: Sequence[Message], now_us: int
-    ) -> tuple[list[Reading], list[Reject]]:
+    ) -> tuple[list[Reading], list[Foretold], list[Reject]]:
         readings: list[Reading] = []
+        told: list[Foretold] = []
         rejects: list[Reject] = []
         for before_us, message in zip(range(len(messages))[::-1], messages, strict=True):
             at_us = now_us - before_us
             try:
                 new = self._decoder.decode(message.topic, message.payload, at_us, now_us)
-                if message.retained and any(r.t_us == at_us for r in new):
+                if message.retained and self._is_of_unknown_age(message, new, at_us):
                     raise PayloadError(KEPT_BY_BROKER)  # noqa: TRY301 - one way to refuse
+                if self._foretells:
+                    new, ahead = foretold_apart(new, at_us, retained=message.retained)
+                    told += ahead
                 readings += new
             except PayloadError as error:
                 rejects.append(_reject(message, now_us, str(error)))
@@ -249,7 +255,12 @@ class Watch:
         if rejects:
             self._heart.last_reject = rejects[-1].reason
         self._flag_late(readings)
-        return self._health.judge(readings, self._apart()), rejects
+        return self._health.judge(readings, self._apart()), told, rejects
+
+    def _is_of_unknown_age(self, message: Message, taken: Sequence[Reading], at_us: int) -> bool:
+        """Return whether the times of a message hang on when it came: it has none of its own."""
+        again = self._decoder.decode(message.topic, message.payload, at_us + SECOND_US)
+        return any(one.t_us != other.t_us for one, other in zip(taken, again, strict=True))
 
     def _apart(self) -> Collection[tuple[str, str]]:
         """Return the series that, as last judged, disagree with others of their bay."""
@@ -298,13 +309,14 @@ class Watch:
     def _commit(
         self,
         readings: Sequence[Reading],
+        told: Sequence[Foretold],
         rejects: Sequence[Reject],
         presses: Sequence[Press],
         now_us: int,
     ) -> None:
         requests, reports = self._requests(), self._own_troubles(now_us)
         due = time.monotonic() >= self._snapshot_at
-        if not (readings or rejects or requests or presses or reports or due):
+        if not (readings or told or rejects or requests or presses or reports or due):
             state, findings = step(self.plan, self.state, [], [], now_us)
             if not findings:
                 self.state = state
@@ -313,6 +325,8 @@ class Watch:
             if self._store.add_readings(readings) < len(readings):
                 # A message delivered again: what the store did not take must not be judged.
                 readings = self._store.kept(readings)
+            if told:
+                self._store.add_foretold(told, now_us - KEPT_US)
             if rejects:
                 self._store.add_rejects(rejects)
             events = self._taking_up.write(requests, presses, reports, self.state, now_us)

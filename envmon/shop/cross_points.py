@@ -11,7 +11,7 @@ from envmon.shop.raw import Finding, Path, Table, ids, lacks, tables, word
 from envmon.shop.schema import MEASURED
 from envmon.shop.sensor_health import DIFFERENCES, TIMES, health_faults
 from envmon.shop.words import did_you_mean, path_text, show, unknown
-from envmon.units import QUANTITIES, allowed_units
+from envmon.units import FORECASTS, QUANTITIES, allowed_units
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -114,6 +114,12 @@ def _reads(path: Path, point: Table) -> Iterator[Finding]:
     for quantity, read in reads.items():
         place = (*path, "reads", quantity)
         yield from _quantity(place, quantity, has_bay="bay" in point)
+        if quantity in FORECASTS and form != "senml":
+            message = (
+                f"{quantity} comes as format {show(form)}; allowed is 'senml', whose records carry "
+                "the time they speak of"
+            )
+            yield Finding(place, message)
         if isinstance(read, dict):
             yield from _payload_place(place, read, form)
             if quantity in QUANTITIES:

@@ -85,6 +85,8 @@ class Limit(Strict):
         quantity = QUANTITIES.get(self.quantity)
         if quantity is None:
             return self  # named with its nearest spelling by the loader
+        if quantity.forecast:
+            raise ValueError(f"{quantity.name} is a forecast, and nothing is held against it")
         dimension = quantity.dimension
         for key in ("low", "high", "aim_low", "aim_high"):
             self._convert(key, dimension)

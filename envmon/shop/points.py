@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from envmon.units import FORECASTS
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -21,6 +23,16 @@ def filled(template: str, levels: Sequence[str]) -> str:
         levels: What each ``+`` of the topic stands for, in order.
     """
     return _TEMPLATE.sub(lambda match: levels[int(match[1]) - 1], template)
+
+
+def read_by(point: Point) -> list[str]:
+    """Return the quantities of which a point sends readings, not forecasts."""
+    return [quantity for quantity in point.reads if quantity not in FORECASTS]
+
+
+def sends_readings(point: Point) -> bool:
+    """Return whether a point is a sensor: one that only foretells is none."""
+    return bool(read_by(point))
 
 
 def expand_points(points: Sequence[Point], bays: Sequence[str]) -> list[Point]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.shop.models import Shop
 from envmon.shop.stages import STAGE_IDS
-from envmon.units import QUANTITIES
+from envmon.units import FORECASTS, QUANTITIES
 
 if TYPE_CHECKING:
     from envmon.shop.raw import Path
@@ -30,7 +30,7 @@ def shop_schema() -> dict[str, Any]:
 def _schema() -> dict[str, Any]:
     schema: dict[str, Any] = _tidy(Shop.model_json_schema())
     parts = schema["$defs"]
-    quantities = {"enum": list(QUANTITIES)}
+    quantities = {"enum": [name for name in QUANTITIES if name not in FORECASTS]}
     parts["StageLimit"]["properties"]["quantity"] |= quantities
     parts["StageLimit"]["properties"]["stage"] |= {"enum": list(STAGE_IDS)}
     parts["Step"]["properties"]["stage"] |= {"enum": list(STAGE_IDS)}

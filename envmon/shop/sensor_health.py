@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.errors import InputError
 from envmon.shop.calibration import offset_in_unit
+from envmon.units import FORECASTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -55,8 +56,8 @@ LIMITS: dict[str, HealthLimits] = {
 """What is asked where the shop file says nothing. Dust, vapour, heater power and dissolved solids
 leap and stand still by their nature, so nothing is asked of them."""
 
-NEVER = frozenset({"heater_on", "door_open", "energy_kwh", "fuel_m3", "fuel_l"})
-"""States and counters: no value of theirs tells a healthy sensor from a dead one."""
+NEVER = frozenset({"heater_on", "door_open", "energy_kwh", "fuel_m3", "fuel_l"}) | FORECASTS
+"""States, counters and forecasts: no value of theirs tells a healthy sensor from a dead one."""
 NEVER_FLAT = NEVER | {"dissolved_solids_ppm"}
 """Quantities that may rightly stand still for ever."""
 HUMIDITIES = frozenset({"rel_hum_pct", "outdoor_rel_hum_pct"})

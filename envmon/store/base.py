@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from contextlib import AbstractContextManager
 
-    from envmon.facts import Event, NewEvent, Reading
+    from envmon.facts import Event, Foretold, NewEvent, Reading
 
 
 class Request(msgspec.Struct, frozen=True):
@@ -147,6 +147,19 @@ class Store(Protocol):
 
     def reject_total(self) -> int:
         """Return how many payloads have been rejected since the store began."""
+        ...
+
+    def add_foretold(self, told: Sequence[Foretold], drop_before_us: int) -> None:
+        """Keep a forecast; it takes the place of what its point had said before of its times.
+
+        Args:
+            told: In any order, of one or several points.
+            drop_before_us: What speaks of an earlier time is forgotten [µs].
+        """
+        ...
+
+    def foretold(self) -> list[Foretold]:
+        """Return every forecast kept, by point and in order of time."""
         ...
 
     def save_snapshot(self, name: str, at_us: int, state: bytes) -> None:

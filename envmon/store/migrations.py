@@ -64,6 +64,14 @@ MIGRATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
                 job TEXT PRIMARY KEY, text TEXT NOT NULL, salt TEXT NOT NULL) STRICT""",
         ),
     ),
+    (
+        "0004_forecast",
+        (
+            """CREATE TABLE forecast (
+                point TEXT NOT NULL, t_us INTEGER NOT NULL, temp_c REAL NOT NULL,
+                heard_us INTEGER NOT NULL, PRIMARY KEY (point, t_us)) STRICT, WITHOUT ROWID""",
+        ),
+    ),
 )
 
 

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from envmon.errors import StoreDamagedError, StoreError
-from envmon.facts import Event, Flag, Reading
+from envmon.facts import Event, Flag, Foretold, Reading
 from envmon.store.base import Checkpoint, Reference, Reject, Request
 from envmon.store.chain import GENESIS, canonical, link
 from envmon.store.migrations import migrate
@@ -32,6 +32,12 @@ _INSERT = (
     "INSERT INTO reading VALUES (?, ?, ?, ?, ?) ON CONFLICT (series_id, t_us) DO UPDATE SET "
     "value = excluded.value, flag = excluded.flag, lag_us = excluded.lag_us "
     "WHERE flag & 2 AND NOT excluded.flag & 2"  # 2 is Flag.CLOCK
+)
+
+_REPLACED = "DELETE FROM forecast WHERE point = ? AND t_us BETWEEN ? AND ? AND heard_us <= ?"
+_FORETOLD = (
+    "INSERT INTO forecast VALUES (?, ?, ?, ?) ON CONFLICT (point, t_us) DO UPDATE SET "
+    "temp_c = excluded.temp_c, heard_us = excluded.heard_us WHERE heard_us <= excluded.heard_us"
 )
 
 
@@ -320,6 +326,22 @@ class SqliteStore:
         # AUTOINCREMENT never gives an id twice, so the highest one ever given is the count.
         row = self.run("SELECT seq FROM sqlite_sequence WHERE name = 'reject'").fetchone()
         return int(row[0]) if row else 0
+
+    def add_foretold(self, told: Sequence[Foretold], drop_before_us: int) -> None:
+        """Keep a forecast; it takes the place of what its point had said before of its times."""
+        with self.atomic():
+            for point, heard_us in dict.fromkeys((one.point, one.heard_us) for one in told):
+                rows = [one for one in told if (one.point, one.heard_us) == (point, heard_us)]
+                times = [one.t_us for one in rows]
+                # Else hours of an old one would be left between those of the new one.
+                self.run(_REPLACED, (point, min(times), max(times), heard_us))
+                self.run_many(_FORETOLD, rows)
+            self.run("DELETE FROM forecast WHERE t_us < ?", (drop_before_us,))
+
+    def foretold(self) -> list[Foretold]:
+        """Return every forecast kept, by point and in order of time."""
+        sql = "SELECT point, t_us, temp_c, heard_us FROM forecast ORDER BY point, t_us"
+        return [Foretold(*row) for row in self.rows(sql)]
 
     def save_snapshot(self, name: str, at_us: int, state: bytes) -> None:
         """Replace a named snapshot."""
