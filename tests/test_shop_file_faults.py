@@ -216,7 +216,7 @@ def test_wildcard_topic_claims_what_a_plain_one_claims() -> None:
         'reads = { air_temp_c = { name = "t" } }\n'
     )
     (fault,) = faults_of(GOOD + extra)
-    assert fault.path == "point[6].reads.air_temp_c"
+    assert fault.path == "point[7].reads.air_temp_c"
     assert "point[0].reads.air_temp_c already" in fault.message
 
 
