@@ -6,7 +6,7 @@ the time since boot, which is always right, and dated when the time of day is kn
 
 from __future__ import annotations
 
-import ctypes
+import subprocess
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 FLOOR_US = us_from_iso("2024-01-01T00:00:00Z")
 """No node was built before; a clock that shows less is not set [µs, UTC]."""
 SYNCHRONISED_FILE = Path("run/systemd/timesync/synchronized")
-_TIME_ERROR = 5
+ASK_S = 5.0
+AGAIN_US = 5_000_000
+"""A clock that was not set is asked for again after so long [µs]."""
 
 
 class Times(Protocol):
@@ -41,14 +43,18 @@ class Times(Protocol):
         ...
 
 
-def kernel_synchronised() -> bool:
-    """Return whether the kernel says that a time service keeps its clock.
+def service_synchronised() -> bool:
+    """Return whether systemd says that a time service keeps the clock, whichever it is.
 
-    Source: adjtimex(2): the call returns TIME_ERROR while the clock is not synchronised.
+    Source: timedatectl(1), property NTPSynchronized. The system call behind it (adjtimex) is one
+    that a service locked down as ours may not make.
     """
-    room = ctypes.create_string_buffer(1024)  # struct timex, all zero: only asks
-    state = int(ctypes.CDLL(None).adjtimex(room))
-    return 0 <= state < _TIME_ERROR
+    ask = ["/usr/bin/timedatectl", "show", "--property=NTPSynchronized", "--value"]
+    try:
+        done = subprocess.run(ask, capture_output=True, timeout=ASK_S, check=False)  # noqa: S603
+    except (OSError, subprocess.TimeoutExpired):
+        return False
+    return done.stdout.strip() == b"yes"
 
 
 class MachineTimes:
@@ -60,7 +66,7 @@ class MachineTimes:
         trusted: The machine has a clock with a battery and no time service: only a time before
             2024 is doubted.
         root: Where the file system begins.
-        synchronised: Whether the kernel's clock is kept by a time service.
+        synchronised: Whether a time service keeps the clock.
     """
 
     def __init__(
@@ -68,12 +74,12 @@ class MachineTimes:
         *,
         trusted: bool,
         root: Path = Path("/"),
-        synchronised: Callable[[], bool] = kernel_synchronised,
+        synchronised: Callable[[], bool] = service_synchronised,
     ) -> None:
         self.boot = (root / "proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
         self._known = trusted
         self._file = root / SYNCHRONISED_FILE
-        self._synchronised = synchronised
+        self._synchronised, self._ask_at_us = synchronised, 0
 
     def now_us(self) -> int:
         """Return the time of day [µs, UTC]."""
@@ -87,7 +93,14 @@ class MachineTimes:
         """Return why the time of day is not to be trusted, or nothing."""
         if self.now_us() < FLOOR_US:
             return "the clock shows a time before 2024"
-        self._known = self._known or self._file.exists() or self._synchronised()
-        if self._known:
+        if self._known or self._set():
             return ""
         return "no time service has set the clock yet"
+
+    def _set(self) -> bool:
+        up_us = self.up_us()
+        if up_us < self._ask_at_us:
+            return False
+        self._ask_at_us = up_us + AGAIN_US
+        self._known = self._file.exists() or self._synchronised()
+        return self._known

@@ -5,6 +5,7 @@ What its lines look like is told by a regular expression with a named group for 
 
 from __future__ import annotations
 
+import termios
 import time
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -91,7 +92,7 @@ class SerialSensor:
             if self._port is None:
                 self._port = self._open()
             return self._next(self._port)
-        except OSError as error:  # pyserial's own error is one, too
+        except (OSError, termios.error) as error:  # pyserial's own error is an OSError
             self.close()
             raise PayloadError(f"{self._talk.port}: {error}; look at its plug") from error
 
@@ -125,7 +126,7 @@ class SerialSensor:
             line, buffer = buffer, b""
             if whole and (values := self._values(line)):
                 return values
-            seen = line if whole else seen
+            seen = line if whole or not seen else seen
             whole = line.endswith(b"\n")
         raise PayloadError(_nothing(talk, seen or buffer))
 
