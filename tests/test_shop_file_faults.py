@@ -236,7 +236,7 @@ def test_point_for_every_bay_has_an_id_for_every_bay(name: str, bay: str, says: 
         'reads = { air_temp_c = { name = "t" } }\n'
     )
     found = [(fault.path, fault.message) for fault in faults_of(GOOD + extra)]
-    assert [path for path, _ in found] == (["point[6].id"] if says else [])
+    assert [path for path, _ in found] == (["point[7].id"] if says else [])
     assert all(says in message for _, message in found)
 
 
