@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 HSTS_S = 30 * 86_400
 """A browser keeps to encryption for so long; not longer, as the shop's own authority may change."""
 _OFF = (
-    "accelerometer", "bluetooth", "camera", "display-capture", "geolocation", "gyroscope", "hid",
+    "accelerometer", "camera", "display-capture", "geolocation", "gyroscope", "hid",
     "magnetometer", "microphone", "midi", "payment", "serial", "usb",
 )  # fmt: skip
 _ALWAYS = {
@@ -23,6 +23,11 @@ _ALWAYS = {
 }
 _KEPT = ("/assets/", "/static/", "/_dash-component-suites/", "/_favicon.ico")
 """Beginnings of what is the same for everybody and may be kept by a browser."""
+_PLAIN = (
+    b"default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; "
+    b"connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+)
+"""Of the pages that are no board: log-in and acknowledge link."""
 _PAPER = (
     b"default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; "
     b"frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox"
@@ -49,7 +54,7 @@ class Headers(NamedTuple):
             there: Headers it has already; where it says itself how long it may be kept, that holds.
         """
         own = dict(_ALWAYS)
-        own[b"content-security-policy"] = _PAPER if path.endswith("/record.html") else self.policy
+        own[b"content-security-policy"] = self._policy(path)
         if path.startswith("/ack/"):
             own[b"referrer-policy"] = b"no-referrer"
         if self.encrypted:
@@ -59,12 +64,17 @@ class Headers(NamedTuple):
             own[b"cache-control"] = b"no-store"
         return [*kept, *own.items()]
 
+    def _policy(self, path: str) -> bytes:
+        if path.endswith("/record.html"):
+            return _PAPER
+        return _PLAIN if path == "/login" or path.startswith("/ack/") else self.policy
+
 
 def policy_of(scripts: Sequence[str]) -> bytes:
     """Return the content policy of the boards' pages.
 
     Scripts come from our own files, or are one of Dash's own lines, known by its hash. Styles may
-    stand in the page: plotly makes them while it draws, and they can run nothing.
+    stand in the page: Dash and plotly make them while they draw, and they can run nothing.
 
     Args:
         scripts: Hashes of the scripts that stand in the page, as CSP writes them.

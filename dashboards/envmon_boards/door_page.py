@@ -33,7 +33,7 @@ and a new one when yours is lost.</p>
 <button type="button" class="key rub" data-key="rub"
   aria-label="take the last digit away">⌫</button>
 <button type="button" class="key" data-key="0">0</button>
-<button type="submit" class="key go" aria-label="log in">go</button></div>
+<button type="submit" class="key go">log in</button></div>
 <button type="submit" class="go wide" hidden>Log in</button>
 </section></form>
 <noscript><p class="off">Logging in needs scripts; switch them on in the browser.</p></noscript>

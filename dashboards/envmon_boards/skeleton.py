@@ -122,7 +122,7 @@ def wall(bays: Sequence[Bay]) -> list[Any]:
 
 
 def top_bar(shop: Shop, *, demo: bool) -> Any:
-    """Return shop name, ways to other pages, trouble, theme switch and clock."""
+    """Return shop name, ways to other pages, trouble, who is logged in, theme and clock."""
     links = [html.A("all bays", href="/")]
     links += [html.A(bay.name, href=f"/bay/{bay.id}") for bay in shop.bay if len(shop.bay) > 1]
     links.append(html.A(["alarms", slot("unseen")], href="/alarms", className="to-alarms"))
@@ -144,6 +144,7 @@ def top_bar(shop: Shop, *, demo: bool) -> Any:
             html.Div([slot("trouble"), shop_wide], role="status", className="trouble-box"),
             sound,
             theme,
+            html.Div(className="door", **{"data-door": "1"}),
             slot("clock", text="--:--"),
             html.Div("touch once to switch the sound on", className="sound-ask", hidden=True),
         ],

@@ -62,6 +62,7 @@ window.envmon = (() => {
       });
     }
     const answer = await fetch(address, how);
+    window.envmon.heard?.(answer.status, body !== undefined);
     const document = await answer.json();
     if (!answer.ok) throw new Error(document.error ?? `answer ${answer.status}`);
     return document;

@@ -110,6 +110,7 @@
 
   function trouble() {
     const silent = quiet();
+    if (window.envmon.doorEnded?.()) return "log in again";
     if (!world.at) return "connecting";
     if (silent > silence()) {
       return `board server lost since ${timeOfDay(Date.now() - silent * 1000)}`;
@@ -155,6 +156,7 @@
     const page = document.getElementById("page");
     if (!page) return;
     showClock(page);
+    window.envmon.showDoor?.(page);
     page.querySelectorAll("[data-bay]").forEach(showCard);
     const view = alarmsNow();
     window.envmon.showAlarms?.(page, view, trouble());

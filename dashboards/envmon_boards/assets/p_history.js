@@ -19,6 +19,7 @@
     const late = setTimeout(() => stop.abort(), PATIENCE_MS);
     try {
       const answer = await fetch(path, { signal: stop.signal, cache: "no-store" });
+      window.envmon.heard?.(answer.status, false);
       const document = await answer.json();
       if (!answer.ok) throw new Error(document.error ?? `answer ${answer.status}`);
       return document;

@@ -22,6 +22,7 @@
       headers: { "Content-Type": "application/json" },
       body: JSON.stringify({ ...body, ...(by ? { by } : {}) }),
     });
+    window.envmon.heard?.(answer.status, true);
     return { status: answer.status, ...(await answer.json()) };
   }
 
