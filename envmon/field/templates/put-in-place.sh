@@ -1,15 +1,19 @@
 #!/bin/sh
 # Puts the files made by `envmon install` into their places on this machine. Read it, then run it as
-# root. Files that are replaced are kept beside the new ones with the end .before-envmon.
+# root. A mosquitto.conf that is there is kept beside the new one as mosquitto.conf.before-envmon.
 set -eu
 here="$(cd "$(dirname "$0")" && pwd)"
 booted() { [ -d /run/systemd/system ]; }
 [ "$(id -u)" = 0 ] && root=yes || root=no
 
 place() { # MODE FILE
-    if [ -e "$2" ] && ! grep -q "made by .envmon install" "$2"; then
-        case "$2" in */envmon.* | *_password) ;; *) cp -p "$2" "$2.before-envmon" ;; esac
-    fi
+    case "$2" in
+    */mosquitto.conf)
+        if [ -e "$2" ] && ! grep -q "made by .envmon install" "$2"; then
+            cp -p "$2" "$2.before-envmon"
+        fi
+        ;;
+    esac
     mkdir -p "$(dirname "$2")"
     install -m "$1" "$here/root$2" "$2"
 }
