@@ -100,8 +100,14 @@ def test_drawings_are_sound_xml_and_hold_every_day(document: dict[str, Any]) -> 
     assert len(bars) == 182
     dots = ET.fromstring(signature_chart(document, words, PAPER))
     kinds = [dot.get("class") for dot in dots.iter(f"{space}circle")]
-    assert kinds.count("dot") == 182
+    # The seal goes on 12 January: 103 days before, 79 from then on, a line through each.
+    assert kinds.count("dot-side") == pytest.approx(103, abs=3)
+    assert kinds.count("dot-side") + kinds.count("dot") == 182
     assert kinds.count("dot-was") == 182
+    lines = [line.get("class") for line in dots.iter(f"{space}path")]
+    assert [lines.count(kind) for kind in ("fit-side", "fit", "fit-was")] == [1, 1, 1]
+    said = [str(text.text) for text in dots.iter(f"{space}text")]
+    assert sum(one.startswith(("to ", "from ")) and "Jan" in one for one in said) == 2
     months = ET.fromstring(months_chart(document, PAPER))
     assert len([r for r in months.iter(f"{space}rect") if r.get("class") == "bar"]) == 6
     for where in document["where"]:

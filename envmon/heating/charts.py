@@ -104,6 +104,7 @@ def signature_chart(document: Mapping[str, Any], words: Words, room: Room) -> Ht
     before = document["before"] or {}
     was = [(x, y, "a day of the winter before") for x, y in before.get("points", ())]
     was = was or _bill_points(before.get("bills", ()))
+    early = points[: _before_last(document)]
     shown = [words.temp_value(x) for x, _, _ in (*points, *was)]
     across = scale_of(shown, (left, right))
     up = scale_of([y for _, y, _ in (*points, *was)], (foot, top), zero=True)
@@ -113,20 +114,55 @@ def signature_chart(document: Mapping[str, Any], words: Words, room: Room) -> Ht
         *level(across, foot, f"outdoors, mean of the day [{words.temp_unit}]", font),
         *(
             dot(across.at(words.temp_value(x)), up.at(y), radius, kind, say)
-            for kind, group in (("dot-was", was), ("dot", points))
+            for kind, group in (("dot-was", was), ("dot-side", early), ("dot", points[len(early):]))
             for x, y, say in group
         ),
         _fit(before.get("signature"), (across, up), words, "fit-was"),
-        _fit(document["signature"], (across, up), words, "fit"),
+        *_lines(document, (across, up), words, font),
     ]  # fmt: skip
     return svg(room, room.height, "energy of a day against outdoor temperature", parts)
+
+
+def _before_last(document: Mapping[str, Any]) -> int:
+    """Return how many of the days drawn lie before the last change."""
+    sides = document["sides"]
+    drawn = [day["day"] for day in document["days"] if _is_drawn(day)]
+    return sum(day < sides[-1]["first"] for day in drawn) if sides else 0
+
+
+def _lines(
+    document: Mapping[str, Any], scales: tuple[Scale, Scale], words: Words, font: float
+) -> Iterator[Html | str]:
+    """Yield the signature; where something changed one line for each side, with its days."""
+    sides = document["sides"]
+    if not sides:
+        yield _fit(document["signature"], scales, words, "fit")
+        return
+    across, up = scales
+    lines = [one["line"] for one in sides if one["line"] is not None]
+    cold_c = words.celsius(across.low)
+    highest = max((expected(line, cold_c) for line in lines), default=0.0)
+    for one in sides:
+        if one["line"] is None:
+            continue
+        last = one is sides[-1]
+        yield _fit(one["line"], scales, words, "fit" if last else "fit-side")
+        kwh = expected(one["line"], cold_c)
+        y = up.at(kwh) + (-0.5 if kwh == highest else 2.6) * font
+        named = one["first"] if last else one["last"]
+        said = f"{'from' if last else 'to'} {day_name(date.fromisoformat(named))[4:]}"
+        yield text(said, across.start + 0.3 * font, max(y, up.end + font), "strong")
+
+
+def _is_drawn(day: Mapping[str, Any]) -> bool:
+    return None not in {day["outdoor_mean_c"], day["energy_kwh"]} and not day["partial"]
 
 
 def _points(document: Mapping[str, Any]) -> list[tuple[float, float, str]]:
     days = [
         (d["outdoor_mean_c"], d["energy_kwh"], day_name(date.fromisoformat(d["day"])))
         for d in document["days"]
-        if None not in {d["outdoor_mean_c"], d["energy_kwh"]} and not d["partial"]
+        if _is_drawn(d)
     ]
     return days or _bill_points(document["bills"])
 

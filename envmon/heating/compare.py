@@ -168,6 +168,15 @@ def in_weather(of: Signature, outdoor_c: Floats) -> tuple[float, Interval]:
     return total, Interval(total - half, total + half)
 
 
+def in_short(one: Comparison) -> str:
+    """Return a difference in a few words, such as ``12 % more (9 to 15 %)``."""
+    low, high = sorted(round(100 * abs(end)) for end in one.within)
+    if not one.told:
+        return f"no difference (within {high} %)"
+    word = "more" if one.more > 0 else "less"
+    return f"{abs(100 * one.more):.0f} % {word} ({low} to {high} %)"
+
+
 def said(one: Comparison, than: str, units: UnitSystem = "metric") -> str:
     """Return a comparison as a sentence.
 
@@ -176,14 +185,12 @@ def said(one: Comparison, than: str, units: UnitSystem = "metric") -> str:
         than: What the earlier time is called, such as ``last January``.
         units: The shop's; in US ones differences are of °F.
     """
-    low, high = (round(100 * abs(end)) for end in one.within)
     if not one.told:
-        most = max(low, high)
+        most = max(round(100 * abs(end)) for end in one.within)
         text = f"Same weather: no difference from {than} can be told (within {most} %)."
     else:
-        word = "more" if one.more > 0 else "less"
-        low, high = sorted((low, high))
-        text = f"Same weather, {abs(100 * one.more):.0f} % {word} than {than} ({low} to {high} %)."
+        less, _, within = in_short(one).partition(" (")
+        text = f"Same weather, {less} than {than} ({within}."
     if one.warmer_k is not None and one.for_warmer is not None and abs(one.warmer_k) >= 0.5:
         word = "warmer" if one.warmer_k > 0 else "colder"
         warmer = (

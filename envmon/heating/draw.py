@@ -23,6 +23,8 @@ PAPER_LOOK = """
 .heat .bar { fill: #2c5158; } .heat .bar-was { fill: #ffffff; stroke: #101a1e; stroke-width: 0.8; }
 .heat .bar-less { fill: #8fb0a9; } .heat .dot { fill: #2c5158; }
 .heat .dot-was { fill: none; stroke: #6b7a80; stroke-width: 0.8; }
+.heat .dot-side { fill: #8fb0a9; }
+.heat .fit-side { stroke: #4c7b80; stroke-width: 1.6; fill: none; }
 .heat .dot-apart { fill: none; stroke: #a62108; stroke-width: 1.1; }
 .heat .fit { stroke: #101a1e; stroke-width: 1.6; fill: none; }
 .heat .fit-was { stroke: #6b7a80; stroke-width: 1.2; fill: none; stroke-dasharray: 5 3; }

@@ -20,9 +20,11 @@ from envmon.heating.faults import span_faults
 from envmon.heating.fuel import UNITS, heating_value
 from envmon.heating.missing import Given, Silent, missing_of
 from envmon.heating.money import cost
+from envmon.heating.sides import line_through, sides_of
 from envmon.heating.signature import signature
 from envmon.heating.spent import Scene, spent_of
 from envmon.heating.sums import billed_days, months_of, sum_of, winters_of
+from envmon.heating.versus import changes_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,10 +32,12 @@ if TYPE_CHECKING:
 
     from envmon.heating.bay_heat import BayHeat
     from envmon.heating.billing import BillRow
+    from envmon.heating.changes import Change
     from envmon.heating.days import Days
     from envmon.heating.fuel import HeatingValue
-    from envmon.heating.model import DayRow, Floats, Ints, Winter
+    from envmon.heating.model import DayRow, Ints, Winter
     from envmon.heating.money import Costs
+    from envmon.heating.sides import Side
     from envmon.heating.signature import Signature
     from envmon.heating.spent import Spent
     from envmon.heating.sums import Sum
@@ -75,9 +79,12 @@ class HeatingLog:
         fuel_unit: Unit of ``fuel``; empty without a meter.
         heating_value: What a unit of the meter holds; None without a meter of fuel.
         costs: What it cost by day and month.
-        signature: Energy against the outdoors; None where it cannot be told.
+        signature: Energy against the outdoors, since the last change where there was one; None
+            where it cannot be told.
         signature_of: ``days`` or ``bills``: what the signature goes through.
         why_no_signature: Why there is none.
+        changes: Days on which the building or its use changed.
+        sides: A signature for each side of them; none without a change.
         bills: Bills that share days with the span.
         spent: What jobs, open doors and the building took.
         missing: What is not known and what would help, a sentence each.
@@ -97,6 +104,8 @@ class HeatingLog:
     signature: Signature | None
     signature_of: str
     why_no_signature: str
+    changes: tuple[Change, ...]
+    sides: tuple[Side, ...]
     bills: tuple[BillRow, ...]
     spent: Spent
     missing: tuple[str, ...]
@@ -118,7 +127,12 @@ def heating_log(
         InputError: A tariff or a meter does not fit the fuel.
     """
     found = days_between(winter, shop.info, shop.heaters)
+    changed = changes_of(rows_of(winter, found))
     line = _through_days(found)
+    sides = sides_of(found, changed)
+    if any(side.found for side in sides):
+        # What holds now is the last side's line; one through both sides never held.
+        line = _Line(next(side.found for side in reversed(sides) if side.found), "days", "")
     balance_c = line.found.change_point_c if line.found else None
     found = _on_base(found, winter, shop.info, balance_c)
     edges, costs = costs_of(winter, shop, found)
@@ -127,8 +141,9 @@ def heating_log(
     if line.found is None:
         line = _through_bills(bills, line, shop.info)
     heat = HeatBy(shop.info, shop.heaters, found.runs)
-    spent = spent_of(Scene(winter, heat, edges, costs.price_kwh, bays or {}), found)
-    return _put_together(shop, _Worked(winter, found, rows, costs, bills, spent), line)
+    spent = spent_of(Scene(winter, heat, edges, costs.price_kwh, bays or {}, changed), found)
+    worked = _Worked(winter, found, rows, costs, bills, spent, changed, sides)
+    return _put_together(shop, worked, line)
 
 
 class _Worked(NamedTuple):
@@ -140,6 +155,8 @@ class _Worked(NamedTuple):
     costs: Costs
     bills: tuple[BillRow, ...]
     spent: Spent
+    changes: tuple[Change, ...]
+    sides: tuple[Side, ...]
 
 
 class _Line(NamedTuple):
@@ -152,32 +169,15 @@ class _Line(NamedTuple):
 
 def _through_days(days: Days) -> _Line:
     """Return the signature of the days that are known whole."""
-    energy, outdoor = days.energy, days.outdoor
-    if outdoor is None:
+    if days.outdoor is None:
         return _Line(None, "", "outdoor temperatures are not known")
-    if energy.kind == "unknown":
+    if days.energy.kind == "unknown":
         return _Line(None, "", "the energy of the days is not known")
-    whole = (energy.share >= WHOLE_SHARE) & (outdoor.share >= WHOLE_SHARE)
-    heat, kwh = float(np.nansum(energy.heat_kwh)), float(np.nansum(energy.energy_kwh))
     try:
-        found = signature(
-            np.where(whole, outdoor.mean, np.nan),
-            np.where(whole, energy.energy_kwh, np.nan),
-            heat / kwh if kwh > 0 else 1.0,
-            indoor_c=_indoor(days),
-        )
+        found = line_through(days)
     except InputError as error:
         return _Line(None, "", str(error))
     return _Line(found, "days", "")
-
-
-def _indoor(days: Days) -> Floats | None:
-    """Return the mean of the bays each day [°C]; None where no bay is measured."""
-    known = [of.mean for of in days.indoor.values()]
-    if not known:
-        return None
-    mean: Floats = np.mean(known, axis=0)
-    return mean
 
 
 def _through_bills(bills: Sequence[BillRow], line: _Line, info: HeatingInfo) -> _Line:
@@ -250,6 +250,8 @@ def _put_together(shop: HeatShop, of: _Worked, line: _Line) -> HeatingLog:
         signature=line.found,
         signature_of=line.of,
         why_no_signature=line.why,
+        changes=of.changes,
+        sides=of.sides,
         bills=bills,
         spent=of.spent,
         missing=missing_of(whole, rows, _given(shop, of)),

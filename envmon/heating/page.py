@@ -145,7 +145,7 @@ def _back(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
     yield tag(
         "div",
         section("Energy against the outdoors", signature_chart(document, words, half),
-                tag("p", f"A dot is a day.{was}", class_="soft")),
+                tag("p", f"A dot is a day.{_light(document)}{was}", class_="soft")),
         section("Month against month", months_chart(document, half),
                 tag("p", "Filled: this winter. Hollow: the one before.", class_="soft")),
         class_="two",
@@ -157,11 +157,16 @@ def _back(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
     yield tag("section", tag("h2", "Heat and safety"), _list(document["cautions"]), class_="safe")
 
 
+def _light(document: Mapping[str, Any]) -> str:
+    return " Light: before the last change." if document["sides"] else ""
+
+
 def _where(document: Mapping[str, Any]) -> Html:
     """Return where the heat went, of the whole shop, and what that rests on."""
     one = document["where"][0]
     rests = dict.fromkeys(part["rests"] for part in one["parts"] if part["what"] != "rest")
     said = f"Estimates; a line is the range of nine cases in ten. They rest on: {'; '.join(rests)}."
+    said = f"{one['caution']} {said}".strip()
     return section("Where the heat went", where_chart(one, PAPER), tag("p", said, class_="soft"))
 
 

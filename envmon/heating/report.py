@@ -16,7 +16,7 @@ from envmon.clock import iso_from_us
 from envmon.heating.changes import said as change_said
 from envmon.heating.money_round import apportioned
 from envmon.heating.tidy import DECIMALS, tidy
-from envmon.heating.versus import changes_of, versus
+from envmon.heating.versus import versus
 from envmon.heating.whereto import Part, Waterfall
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from envmon.heating.changes import Change
     from envmon.heating.log import HeatingLog
     from envmon.heating.money import Costs, MonthCost
+    from envmon.heating.sides import Side
     from envmon.heating.signature import Signature
     from envmon.heating.spent import Spent
     from envmon.heating.sums import Sum
@@ -45,14 +46,12 @@ class HeatingReport(NamedTuple):
         log: The log.
         before: That of the year before; None where nothing is kept of it.
         versus: How they compare, the whole first, then month by month.
-        changes: Days on which the building or its use changed.
         ahead: The next morning of each bay; nothing for a time that is over.
     """
 
     log: HeatingLog
     before: HeatingLog | None
     versus: tuple[Versus, ...]
-    changes: tuple[Change, ...]
     ahead: tuple[Ahead, ...] = ()
 
 
@@ -67,8 +66,7 @@ def report_of(
         info: The shop's ``[heating]``.
         units: The shop's, for the words.
     """
-    held = versus(log, before, info.winter_from, units)
-    return HeatingReport(log, before, held, changes_of(log))
+    return HeatingReport(log, before, versus(log, before, info.winter_from, units))
 
 
 def document_of(report: HeatingReport, shop: Shop) -> dict[str, Any]:
@@ -105,9 +103,10 @@ def _document(report: HeatingReport, shop: Shop) -> dict[str, Any]:
         "costs": _costs(log.costs),
         "signature": _signature(log.signature, log.signature_of),
         "why_no_signature": log.why_no_signature,
+        "sides": [_side(one, log.signature_of) for one in log.sides],
         "before": _before(report.before),
         "comparisons": [_versus(one) for one in report.versus],
-        "changes": [_change(one) for one in report.changes],
+        "changes": [_change(one) for one in log.changes],
         "ahead": [_ahead(one) for one in report.ahead],
         "bills": [_bill(row) for row in log.bills],
         **_spent(log.spent),
@@ -173,6 +172,12 @@ def _signature(one: Signature | None, of: str) -> dict[str, Any] | None:
     return {**found, **within, "of": of, "days_apart": len(one.apart)}
 
 
+def _side(one: Side, of: str) -> dict[str, Any]:
+    days = {name: value.isoformat() for name, value in one._asdict().items()
+            if isinstance(value, date)}  # fmt: skip
+    return {"early": None, "late": None, **days, "why": one.why, "line": _signature(one.found, of)}
+
+
 def _before(log: HeatingLog | None) -> dict[str, Any] | None:
     if log is None:
         return None
@@ -194,7 +199,8 @@ def _before(log: HeatingLog | None) -> dict[str, Any] | None:
 def _versus(one: Versus) -> dict[str, Any]:
     found = one.found
     numbers = {} if found is None else {**found._asdict(), "within": list(found.within)}
-    return {"what": one.what, "than": one.than, "text": one.text, **numbers}
+    inside = [day.isoformat() for day in one.inside]
+    return {"what": one.what, "than": one.than, "text": one.text, "inside": inside, **numbers}
 
 
 def _ahead(one: Ahead) -> dict[str, Any]:
@@ -238,7 +244,7 @@ def _waterfall(one: Waterfall) -> dict[str, Any]:
         {**_plain(part._asdict()), "kwh": float(adds_up), "within": list(part.within)}
         for part, adds_up in zip(one.parts, kwh, strict=True)
     ]
-    return {**one._asdict(), "parts": parts}
+    return {**one._asdict(), "parts": parts, "caution": one.caution}
 
 
 def _plain(of: dict[str, Any]) -> dict[str, Any]:

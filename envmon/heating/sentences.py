@@ -47,24 +47,58 @@ def degree_day_words(document: Mapping[str, Any], words: Words) -> str:
 
 def signature_lines(document: Mapping[str, Any], words: Words) -> list[str]:
     """Return the energy signature in words, with its intervals."""
+    if document["sides"]:
+        return [_side_line(one, document, words) for one in document["sides"]]
     found = document["signature"]
     if found is None:
         return [f"No energy signature: {document['why_no_signature']}."]
+    lines = [f"Heat lost: {_loss(found, words)}."]
+    if found["change_point_c"] is not None:
+        lines.append(_bend(found, words))
+    if found["days_apart"]:
+        lines.append(_apart(found))
+    return lines
+
+
+def _side_line(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
+    """Return the signature of the days on one side of a change."""
+    when = side_words(one, document)
+    if one["line"] is None:
+        return f"{when}: no energy signature: {one['why']}."
+    bend = f" {_bend(one['line'], words)}" if one["line"]["change_point_c"] is not None else ""
+    apart = f" {_apart(one['line'])}" if one["line"]["days_apart"] else ""
+    return f"{when}, heat lost: {_loss(one['line'], words)}.{bend}{apart}"
+
+
+def side_words(one: Mapping[str, Any], document: Mapping[str, Any]) -> str:
+    """Return which days a side of a change has, such as ``From 12 January 2026 on``."""
+    first, last = (date.fromisoformat(one[end]) for end in ("first", "last"))
+    if one["first"] == document["first"]:
+        return f"Until {full_day(last)}"
+    if one["last"] == document["last"]:
+        return f"From {full_day(first)} on"
+    return f"From {full_day(first)} to {full_day(last)}"
+
+
+def _loss(found: Mapping[str, Any], words: Words) -> str:
     low, high = (words.loss(end) for end in found["loss_within"])
     what = "days" if found["of"] == "days" else "bills"
-    lost = f"Heat lost: {words.loss(found['loss_w_k'])} {words.loss_unit} ({low} to {high}; 95 %)"
-    lines = [f"{lost}, from {found['n']} {what}, R² {number(found['r2'], 2)}."]
-    if found["change_point_c"] is not None:
-        ends = " to ".join(words.temp(end) for end in found["change_within"])
-        lines.append(
-            f"Nothing is heated above {words.temp(found['change_point_c'])} {words.temp_unit} "
-            f"outdoors ({ends}); base load {number(found['base_load'])} kWh a day."
-        )
-    if found["days_apart"]:
-        apart = found["days_apart"]
-        lie = "lies far off and is" if apart == 1 else "lie far off and are"
-        lines.append(f"{apart} of them {lie} left out of it.")
-    return lines
+    lost = f"{words.loss(found['loss_w_k'])} {words.loss_unit} ({low} to {high}; 95 %)"
+    return f"{lost}, from {found['n']} {what}, R² {number(found['r2'], 2)}"
+
+
+def _bend(found: Mapping[str, Any], words: Words) -> str:
+    ends = " to ".join(words.temp(end) for end in found["change_within"])
+    return (
+        f"Nothing is heated above {words.temp(found['change_point_c'])} {words.temp_unit} "
+        f"outdoors ({ends}); base load {number(found['base_load'])} kWh a day."
+    )
+
+
+def _apart(found: Mapping[str, Any]) -> str:
+    apart = found["days_apart"]
+    lie = "lies far off and is" if apart == 1 else "lie far off and are"
+    return f"{apart} of them {lie} left out of it."
 
 
 def span_words(document: Mapping[str, Any]) -> str:
@@ -91,8 +125,6 @@ def numbers_of(document: Mapping[str, Any], words: Words) -> list[Number]:
     one, known = document["whole"], document["whole"]["known"]
     kwh = one["energy_kwh"] if one["energy_kwh"] is not None else one["billed_kwh"]
     cost = one["cost"] if one["cost"] is not None else one["billed_cost"]
-    signed = document["signature"]
-    lost = signed["loss_w_k"] if signed else None
     low = f"lowest {words.temp(one['outdoor_low_c'])}"
     return [
         Number("energy", f"{number(kwh)} kWh", _of(known["energy_kwh"], one)),
@@ -101,9 +133,20 @@ def numbers_of(document: Mapping[str, Any], words: Words) -> list[Number]:
         Number("outdoors, mean", f"{words.temp(one['outdoor_mean_c'])} {words.temp_unit}", low),
         Number("degree days", words.degree_days(one["degree_days"], 0), words.degree_day_unit),
         Number("energy a degree day", words.per_degree_day(one["kwh_per_degree_day"]), "kWh"),
-        Number("heat lost", words.loss(lost), words.loss_unit),
+        _lost(document, words),
         _same(document),
     ]
+
+
+def _lost(document: Mapping[str, Any], words: Words) -> Number:
+    """Return the heat lost, on all sides of a change."""
+    if document["sides"]:
+        told = [one["line"]["loss_w_k"] if one["line"] else None for one in document["sides"]]
+        day = date.fromisoformat(document["sides"][-1]["first"])
+        since = f"{words.loss_unit}, since {day.day} {day:%b}"
+        return Number("heat lost", " → ".join(words.loss(one) for one in told), since)
+    signed = document["signature"]
+    return Number("heat lost", words.loss(signed["loss_w_k"] if signed else None), words.loss_unit)
 
 
 def _of(known: int, one: Mapping[str, Any], *, bills: bool = True) -> str:

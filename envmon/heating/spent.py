@@ -9,15 +9,21 @@ import numpy as np
 from envmon.clock import HOUR_US, MINUTE_US
 from envmon.errors import InputError
 from envmon.heating.bay_heat import USUAL
+from envmon.heating.days import washes_us
 from envmon.heating.events_cost import BayHours, DoorMinutes, job_costs, openings
 from envmon.heating.local import between
+from envmon.heating.sides import cut
 from envmon.heating.signature import signature
-from envmon.heating.whereto import BayTimes, where_heat_went
+from envmon.heating.whereto import BayTimes, Stretch, where_heat_went
+from envmon.heating.words import day_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from numpy.typing import NDArray
+
     from envmon.heating.bay_heat import BayHeat
+    from envmon.heating.changes import Change
     from envmon.heating.days import Days
     from envmon.heating.energy import HeatBy
     from envmon.heating.events_cost import JobCost, Opening
@@ -25,7 +31,10 @@ if TYPE_CHECKING:
     from envmon.heating.signature import Signature
     from envmon.heating.whereto import Waterfall
 
-WASHES = frozenset({"foam", "wash"})
+    Bools = NDArray[np.bool_]
+
+LEARNED_SHARE = 0.9
+"""What is learned holds on a side of a change with this share of its days on it."""
 
 
 class Spent(NamedTuple):
@@ -35,7 +44,8 @@ class Spent(NamedTuple):
         jobs: Each job's heat above idle.
         openings: Each opening of a door.
         where: Where the heat of each bay went.
-        loss_w_k: Heat lost by each bay for a kelvin, where its days tell it [W/K].
+        loss_w_k: Heat lost by each bay for a kelvin, since the last change, where its days tell it
+            [W/K].
     """
 
     jobs: tuple[JobCost, ...] = ()
@@ -53,6 +63,7 @@ class Scene(NamedTuple):
         edges_us: Where the log's hours begin and the last one ends [µs] (h + 1,).
         price_kwh: What one kWh more costs in each (h,); NaN where not known.
         bays: What each bay's heat goes by; what is usual for those that are not in it.
+        changes: Days from which on the building or its use was another.
     """
 
     winter: Winter
@@ -60,6 +71,7 @@ class Scene(NamedTuple):
     edges_us: Ints
     price_kwh: Floats
     bays: Mapping[str, BayHeat] = {}
+    changes: tuple[Change, ...] = ()
 
     @property
     def currency(self) -> str:
@@ -89,9 +101,11 @@ def spent_of(scene: Scene, days: Days) -> Spent:
         if any(job.bay == bay for job in scene.winter.jobs):
             jobs += job_costs(_hours(scene, bay, kwh), scene.winter.jobs)
         opened += _opened(scene, bay, own)
-        loss = _loss(scene, days, bay, kwh)
-        losses |= {} if loss is None else {bay: loss.loss_w_k}
-        found = where_heat_went(_times(scene, bay, kwh), own, loss)
+        sides = _sides(scene, days, bay, kwh)
+        now = sides[-1].line
+        losses |= {} if now is None else {bay: now.loss_w_k}
+        stretches = [_within(scene, kwh, one, own, days) for one in sides]
+        found = where_heat_went(_times(scene, bay, kwh), own, stretches)
         where += [found] if found is not None else []
     return Spent(tuple(jobs), tuple(opened), tuple(where), losses)
 
@@ -151,10 +165,10 @@ def _times(scene: Scene, bay: str, kwh: Floats) -> BayTimes:
     known = np.isfinite(kwh)
     heat_kwh = float(kwh[known].sum()) * scene.heat.efficiency(bay) if known.any() else None
     outdoor = unknown if winter.outdoor_c is None else winter.outdoor_c
-    told = scene.by_minute(known.astype(float)) > 0
+    told = _told(scene, kwh)
     door = None if of.door_open is None else of.door_open[told]
     air = unknown if of.air_c is None else of.air_c
-    washes = sum(s.bay == bay and s.what in WASHES for s in winter.stages)
+    washes = len(washes_us([stage for stage in winter.stages if stage.bay == bay]))
     return BayTimes(
         bay, heat_kwh, air[told], outdoor[told], door, washes,
         tuple(_arrivals(winter, bay, outdoor)),
@@ -169,16 +183,75 @@ def _arrivals(winter: Winter, bay: str, outdoor_c: Floats) -> Iterator[float]:
             yield float(outdoor_c[at])
 
 
-def _loss(scene: Scene, days: Days, bay: str, kwh: Floats) -> Signature | None:
+class _Side(NamedTuple):
+    """Days on one side of a change: their places, the line that holds on them, which in words."""
+
+    first: int
+    end: int
+    line: Signature | None
+    when: str
+
+
+def _sides(scene: Scene, days: Days, bay: str, kwh: Floats) -> list[_Side]:
+    """Return the signature of a bay's heat on each side of a change.
+
+    Where a side tells none, the line through all days stands in.
+    """
+    heat_kwh = _by_day(scene, days, kwh) * scene.heat.efficiency(bay)
+    size, changed = len(days.local.dates), scene.changes
+    whole = _line(days, bay, heat_kwh, slice(0, size))
+    if not changed:
+        return [_Side(0, size, whole, "")]
+    found = []
+    for place, (first, end) in enumerate(cut(days.local.dates, changed)):
+        line = _line(days, bay, heat_kwh, slice(first, end))
+        began = f"from {day_name(days.local.dates[first])} on" if place else ""
+        ended = f"before {day_name(days.local.dates[end])}" if place < len(changed) else ""
+        when = " and ".join(text for text in (began, ended) if text)
+        if line is None and whole is not None:
+            when = f"before and after ({when} there are too few alone)"
+        found.append(_Side(first, end, line or whole, when))
+    return found
+
+
+def _by_day(scene: Scene, days: Days, kwh: Floats) -> Floats:
+    place = np.searchsorted(days.local.edges_us, scene.edges_us[:-1], "right") - 1
+    found: Floats = np.bincount(place, kwh, len(days.local.dates)).astype(np.float64)
+    return found
+
+
+def _line(days: Days, bay: str, heat_kwh: Floats, part: slice) -> Signature | None:
     """Return the signature of a bay's heat; None where its days tell none."""
+    indoor = days.indoor.get(bay)
     if days.outdoor is None:
         return None
-    place = np.searchsorted(days.local.edges_us, scene.edges_us[:-1], "right") - 1
-    size = len(days.local.dates)
-    heat_kwh: Floats = kwh * scene.heat.efficiency(bay)
-    of_day: Floats = np.bincount(place, heat_kwh, size).astype(np.float64)
-    indoor = days.indoor.get(bay)
     try:
-        return signature(days.outdoor.mean, of_day, indoor_c=indoor.mean if indoor else None)
+        return signature(
+            days.outdoor.mean[part], heat_kwh[part], indoor_c=indoor.mean[part] if indoor else None
+        )
     except InputError:
         return None
+
+
+def _told(scene: Scene, kwh: Floats) -> Bools:
+    """Return in which minutes the heat is known; only these are in the waterfall."""
+    told: Bools = scene.by_minute(np.isfinite(kwh).astype(float)) > 0
+    return told
+
+
+def _within(scene: Scene, kwh: Floats, side: _Side, heat: BayHeat, days: Days) -> Stretch:
+    """Return a side as minutes of the waterfall."""
+    edges = days.local.edges_us[[side.first, side.end]]
+    told = np.concatenate(([0], np.cumsum(_told(scene, kwh))))
+    minute = np.clip((edges - scene.winter.start_us) // MINUTE_US, 0, scene.winter.minutes)
+    first, end = (int(told[at]) for at in minute)
+    return Stretch(first, end, side.line, _holds(heat, scene, edges), side.when)
+
+
+def _holds(heat: BayHeat, scene: Scene, edges_us: Ints) -> bool:
+    """Return whether what is learned of a bay was learned on this side of all changes."""
+    if heat.learned_us is None or not scene.changes:
+        return True
+    since, until = heat.learned_us
+    shared = min(until, int(edges_us[1])) - max(since, int(edges_us[0]))
+    return shared >= LEARNED_SHARE * (until - since)

@@ -9,7 +9,7 @@ import numpy as np
 
 from envmon.errors import InputError
 from envmon.heating.changes import changes
-from envmon.heating.compare import Days, compare, said
+from envmon.heating.compare import Days, compare, in_short, said
 from envmon.heating.sums import winter_name, winter_year
 from envmon.heating.words import month_name
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from envmon.heating.changes import Change
     from envmon.heating.compare import Comparison
     from envmon.heating.log import HeatingLog
+    from envmon.heating.model import DayRow
+    from envmon.heating.sides import Side
     from envmon.units import UnitSystem
 
 
@@ -31,12 +33,14 @@ class Versus(NamedTuple):
         than: The earlier one.
         found: How they compare; None where they cannot be.
         text: The same as a sentence, or why they cannot be compared.
+        inside: Days within either on which the building or its use changed.
     """
 
     what: str
     than: str
     found: Comparison | None
     text: str
+    inside: tuple[date, ...] = ()
 
 
 def versus(
@@ -57,7 +61,36 @@ def versus(
         for log in (after, before)
     ]
     whole = _one(names[0], names[1], known_days(before), known_days(after), units)
-    return (whole, *_months(after, before, units))
+    return (_changed(whole, after, before), *_months(after, before, units))
+
+
+def _changed(whole: Versus, after: HeatingLog, before: HeatingLog) -> Versus:
+    """Return how whole winters compare, with what is to be said of changes inside them."""
+    text = whole.text
+    if before.changes:
+        text += (
+            f" Inside {whole.than} something changed ({_days_of(before.changes)}): it is a mean of "
+            "both ways."
+        )
+    if after.changes:
+        held = "; ".join(_side(side, after, before) for side in after.sides)
+        text += f" Inside {whole.what} something changed ({_days_of(after.changes)}): {held}."
+    inside = tuple(one.day for one in (*before.changes, *after.changes))
+    return whole._replace(text=text, inside=inside)
+
+
+def _days_of(changed: Sequence[Change]) -> str:
+    return ", ".join(f"about {one.day.day} {one.day:%b %Y}" for one in changed)
+
+
+def _side(side: Side, log: HeatingLog, before: HeatingLog) -> str:
+    """Return how the days on one side of a change compare with a winter before, in short."""
+    when = f"{side.first.day} {side.first:%b} to {side.last.day} {side.last:%b}"
+    try:
+        found = compare(known_days(before), known_days(log, side.first, side.last))
+    except InputError:
+        return f"{when} cannot be compared"
+    return f"{when} {in_short(found)}"
 
 
 def _months(after: HeatingLog, before: HeatingLog, units: UnitSystem) -> Iterable[Versus]:
@@ -67,7 +100,17 @@ def _months(after: HeatingLog, before: HeatingLog, units: UnitSystem) -> Iterabl
         if was is None or not month.known["energy_kwh"] or not was.known["energy_kwh"]:
             continue
         days = [known_days(log, of.first, of.last) for log, of in ((before, was), (after, month))]
-        yield _one(month_name(month.first), month_name(was.first), days[0], days[1], units)
+        one = _one(month_name(month.first), month_name(was.first), days[0], days[1], units)
+        inside = [
+            change.day
+            for log, of in ((before, was), (after, month))
+            for change in log.changes
+            if of.first < change.day <= of.last
+        ]
+        said = "".join(
+            f" Inside, about {day.day} {day:%b %Y}, something changed." for day in inside
+        )
+        yield one._replace(text=one.text + said, inside=tuple(inside))
 
 
 def _one(what: str, than: str, before: Days, after: Days, units: UnitSystem) -> Versus:
@@ -91,6 +134,10 @@ def known_days(log: HeatingLog, first: date = date.min, last: date = date.max) -
     rows = [row for row in log.days if first <= row.day <= last]
     if not any(row.energy_kwh is not None for row in rows):
         return _billed([row for row in log.bills if first <= row.bill.first <= last])
+    return _of_rows(rows)
+
+
+def _of_rows(rows: Sequence[DayRow]) -> Days:
     indoor_c = _column(row.indoor_mean_c for row in rows)
     return Days(
         _column(row.outdoor_mean_c if not row.partial else None for row in rows),
@@ -113,13 +160,16 @@ def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[n
     return np.array([np.nan if value is None else value for value in values], dtype=float)
 
 
-def changes_of(log: HeatingLog) -> tuple[Change, ...]:
-    """Return days on which the building or its use changed; weekends and washes are allowed for."""
-    days = known_days(log)
-    if days.length is not None or len(log.days) != len(days.energy_kwh):
+def changes_of(rows: Sequence[DayRow]) -> tuple[Change, ...]:
+    """Return days on which the building or its use changed; weekends and washes are allowed for.
+
+    Args:
+        rows: Days in order, none left out.
+    """
+    if not any(row.energy_kwh is not None for row in rows):
         return ()
-    weekend = [float(row.day.weekday() >= 5) for row in log.days]
-    others = np.vstack((weekend, [float(row.washes) for row in log.days]))
-    dates = [row.day for row in log.days]
-    energy, indoor_c = days.energy_kwh, days.indoor_c
-    return tuple(changes(dates, days.outdoor_c, energy, others=others, indoor_c=indoor_c))
+    days = _of_rows(rows)
+    weekend = [float(row.day.weekday() >= 5) for row in rows]
+    others = np.vstack((weekend, [float(row.washes) for row in rows]))
+    dates = [row.day for row in rows]
+    return tuple(changes(dates, days.outdoor_c, days.energy_kwh, others, days.indoor_c))

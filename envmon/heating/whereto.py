@@ -2,7 +2,10 @@
 
 Every part is an estimate and names what it rests on; nothing is scaled to make the sum come out.
 What the parts do not explain is shown as the rest: sun and people put heat in, vehicles and water
-differ from the usual.
+differ from the usual. Where the rest lies outside its range, or a part is more than all that the
+heaters gave, that is said.
+
+Losses go by what holds on each day: on either side of a change by another line.
 """
 
 from __future__ import annotations
@@ -12,11 +15,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from envmon.heating.bay_heat import USUAL_VEHICLE, USUAL_WASH, Range
+from envmon.heating.bay_heat import USUAL_VEHICLE, USUAL_WASH, WASH_KG, Range
 from envmon.heating.events_cost import door_k15_h
 from envmon.heating.money_round import apportioned, digits_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from decimal import Decimal
 
     from envmon.heating.bay_heat import BayHeat
@@ -50,6 +54,24 @@ class BayTimes(NamedTuple):
     washes: int
     arrivals_c: tuple[float, ...]
     storage_kwh_k: float | None = None
+
+
+class Stretch(NamedTuple):
+    """Minutes of a bay over which the same holds.
+
+    Attributes:
+        first: First minute.
+        end: The one after the last.
+        line: The bay's energy signature of heat; None where its days tell none.
+        modelled: Whether what is learned of the bay, ``BayHeat``, holds on these days.
+        when: Which days, in words, such as ``before 12 Jan``; empty for all of them.
+    """
+
+    first: int
+    end: int
+    line: Signature | None
+    modelled: bool = True
+    when: str = ""
 
 
 class Part(NamedTuple):
@@ -86,25 +108,51 @@ class Waterfall(NamedTuple):
     known_share: float
     parts: tuple[Part, ...]
 
+    @property
+    def caution(self) -> str:
+        """What does not fit, as a sentence; empty where all does."""
+        rest, others = self.parts[-1], self.parts[:-1]
+        if self.heat_kwh <= 0 or not others:
+            return ""
+        low, high = (100 * end / self.heat_kwh for end in rest.within)
+        came = sum(100 * one.kwh / self.heat_kwh for one in others)
+        if low > 0:
+            return (
+                f"{100 - came:.0f} % ({low:.0f} to {high:.0f} %) is explained by none of the "
+                "parts: a fan, another door, or a heater that gives less than is stated."
+            )
+        if came <= 100:
+            return ""
+        text = f"The parts come to {came:.0f} % of what the heaters gave"
+        if high < 0:
+            return (
+                f"{text}, and their ranges do not explain it: sun, people, engines and warm water "
+                "gave the rest, or a loss is estimated too high."
+            )
+        return f"{text}; within their ranges, or sun, people and warm water gave the rest."
+
 
 def where_heat_went(
-    times: BayTimes, heat: BayHeat, of_days: Signature | None = None
+    times: BayTimes, heat: BayHeat, stretches: Sequence[Stretch] = ()
 ) -> Waterfall | None:
     """Return where a bay's heat went; None where heat or temperatures are hardly known.
 
     Args:
         times: The bay.
         heat: What its heat goes by.
-        of_days: The bay's energy signature of heat, for its losses where no model knows them.
+        stretches: What its losses go by, in order; nothing where only ``heat`` is known.
     """
     apart_k = times.air_c - times.outdoor_c
     known = np.isfinite(apart_k)
     share = float(known.mean()) if len(known) else 0.0
     if times.heat_kwh is None or share < LEAST_KNOWN:
         return None
-    kelvin_h = float(apart_k[known].sum()) / 60 / share
     others = [*_door(times, heat), *_work(times)]
-    parts = [*_losses(heat, of_days, kelvin_h, others), *others, *_stored(times)]
+    held = [
+        (one, float(np.nansum(apart_k[one.first : one.end])) / 60 / share)
+        for one in stretches or (Stretch(0, len(apart_k), None),)
+    ]
+    parts = [*_losses(heat, held, others), *others, *_stored(times)]
     left = times.heat_kwh - sum(part.kwh for part in parts)
     half = sum(((part.within[1] - part.within[0]) / 2) ** 2 for part in parts) ** 0.5
     rest = Part("rest", left, (left - half, left + half), REST)
@@ -115,22 +163,42 @@ def _part(what: str, of: Range, rests: str) -> Part:
     return Part(what, of.value, (of.low, of.high), rests)
 
 
-def _losses(
-    heat: BayHeat, of_days: Signature | None, kelvin_h: float, others: list[Part]
-) -> list[Part]:
-    factor = kelvin_h * HOUR_KWH
-    if heat.fabric_w_k is not None and heat.leak_w_k is not None:
+def _losses(heat: BayHeat, held: Sequence[tuple[Stretch, float]], others: list[Part]) -> list[Part]:
+    """Return what is lost for good; ``held`` has kelvin hours of each stretch."""
+    known = heat.fabric_w_k is not None and heat.leak_w_k is not None
+    if known and all(one.modelled for one, _ in held):
+        factor = sum(kelvin_h for _, kelvin_h in held) * HOUR_KWH
+        assert heat.fabric_w_k is not None
+        assert heat.leak_w_k is not None
         return [
             _part("fabric", heat.fabric_w_k.times(factor), heat.rests),
             _part("leaks", heat.leak_w_k.times(factor), heat.rests),
         ]
-    if of_days is None:
+    found = [_loss(heat, one, kelvin_h) for one, kelvin_h in held]
+    losses = [one for one in found if one is not None]
+    if not losses:
         return []
-    # Door and vehicles take more the colder it is, so the signature's slope holds them already.
+    # Door and vehicles take more the colder it is, so a signature's slope holds them already.
+    by_line = sum(kelvin_h for (one, kelvin_h) in held if one.line and not (known and one.modelled))
+    total = sum(kelvin_h for _, kelvin_h in held)
     within = sum(one.kwh for one in others if one.what in {"door", "vehicles"})
-    loss = Range(of_days.loss_w_k, *of_days.loss_within).times(factor)
-    less = Range(*(end - within for end in loss))
-    return [_part("losses", less, f"the energy signature of {of_days.n} days, less what follows")]
+    less = within * by_line / total if total > 0 else 0.0
+    value = sum(one.value for one, _ in losses) - less
+    low, high = (sum((one[end] - one.value) ** 2 for one, _ in losses) ** 0.5 for end in (1, 2))
+    rests = " and ".join(rests for _, rests in losses)
+    return [Part("losses", value, (value - low, value + high), f"{rests}, less what follows")]
+
+
+def _loss(heat: BayHeat, one: Stretch, kelvin_h: float) -> tuple[Range, str] | None:
+    """Return the losses of a stretch [kWh] and what they rest on."""
+    factor, when = kelvin_h * HOUR_KWH, f" {one.when}" if one.when else ""
+    if one.modelled and heat.fabric_w_k is not None and heat.leak_w_k is not None:
+        both = Range(*(a + b for a, b in zip(heat.fabric_w_k, heat.leak_w_k, strict=True)))
+        return both.times(factor), heat.rests + when
+    if one.line is None:
+        return None
+    loss = Range(one.line.loss_w_k, *one.line.loss_within).times(factor)
+    return loss, f"the energy signature of {one.line.n} days{when}"
 
 
 def _door(times: BayTimes, heat: BayHeat) -> list[Part]:
@@ -144,7 +212,8 @@ def _work(times: BayTimes) -> list[Part]:
     found = []
     if times.washes:
         water = USUAL_WASH.times(times.washes)
-        found.append(_part("wet work", water, f"{times.washes} washes, 2 to 12 kg of water each"))
+        dry = f"{WASH_KG.low:.0f} to {WASH_KG.high:.0f} kg of water drying of each"
+        found.append(_part("wet work", water, f"{times.washes} washes, {dry}"))
     if times.arrivals_c:
         kelvin = sum(max(0.0, float(np.nanmean(times.air_c)) - cold) for cold in times.arrivals_c)
         count = len(times.arrivals_c)
