@@ -8,6 +8,7 @@
     ├── PayloadError          fix a sensor: what it sent cannot be read
     ├── StoreError            fix the disk or the data folder
     │   ├── StoreDamagedError     start the watch again: it renews the live file
+    │   ├── StoreNewerError       install the version that wrote it, or go back to a backup
     │   └── ArchiveFileError      a file of the archive is torn: restore it from a backup
     ├── BrokerError           fix the broker or the network
     └── ServiceError          fix how envmon is started
@@ -65,6 +66,10 @@ class StoreError(EnvmonError):
 
 class StoreDamagedError(StoreError):
     """The live file itself is damaged; trying again would not help, renewing it does."""
+
+
+class StoreNewerError(StoreError):
+    """The data folder was written by a newer version; trying again would not help."""
 
 
 class ArchiveFileError(StoreError):

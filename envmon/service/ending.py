@@ -11,7 +11,7 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from envmon.errors import EnvmonError, ServiceError, ShopFileError, StoreError
+from envmon.errors import EnvmonError, ServiceError, ShopFileError, StoreError, StoreNewerError
 from envmon.shop.load import fault_lines
 
 if TYPE_CHECKING:
@@ -35,6 +35,9 @@ def exit_code_of(name: str, work: Callable[[], None]) -> int:
         work()
     except ShopFileError as error:
         sys.stderr.write("\n".join(fault_lines(error)) + "\n")
+        return BAD_USE
+    except StoreNewerError as error:
+        sys.stderr.write(f"{name}: {error}\n")
         return BAD_USE
     except StoreError as error:
         sys.stderr.write(f"{name}: {error}\n")

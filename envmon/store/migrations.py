@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from envmon.errors import StoreError
+from envmon.errors import StoreNewerError
 
 if TYPE_CHECKING:
     import sqlite3
+
+PACKAGE = "envmon"
 
 # (name, statements); only ever appended to.
 MIGRATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -78,17 +82,20 @@ MIGRATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
 def migrate(connection: sqlite3.Connection, now_us: int) -> None:
     """Apply the migrations not yet recorded, each committed with its own record.
 
+    The version that applied the last one stands in the file's header (``PRAGMA user_version``).
+
     Args:
         connection: Open connection in autocommit mode.
         now_us: Time to record [µs, UTC].
 
     Raises:
-        StoreError: The file was written by a newer envmon.
+        StoreNewerError: The file was written by a newer envmon; it is left as it was.
     """
     connection.execute(
         "CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY, applied_us INTEGER NOT NULL)"
     )
     applied = {row[0] for row in connection.execute("SELECT name FROM migration")}
+    _ensure_known(connection, applied)
     for name, statements in MIGRATIONS:
         if name in applied:
             continue  # opening a store that is up to date takes no write lock
@@ -100,15 +107,32 @@ def migrate(connection: sqlite3.Connection, now_us: int) -> None:
             for statement in statements:
                 connection.execute(statement)
             connection.execute("INSERT INTO migration VALUES (?, ?)", (name, now_us))
+            connection.execute(f"PRAGMA user_version = {_number(version(PACKAGE))}")
             connection.execute("COMMIT")
         except BaseException:
             connection.execute("ROLLBACK")
             raise
-    known = {name for name, _ in MIGRATIONS}
-    newer = [row[0] for row in connection.execute("SELECT name FROM migration")]
-    unknown = sorted(set(newer) - known)
+
+
+def _ensure_known(connection: sqlite3.Connection, applied: set[str]) -> None:
+    unknown = sorted(applied - {name for name, _ in MIGRATIONS})
     if unknown:
-        raise StoreError(
-            f"the data folder was written by a newer envmon (it has {unknown[0]}); "
-            "install that version or use another folder"
+        number = int(connection.execute("PRAGMA user_version").fetchone()[0])
+        newer = number > _number(version(PACKAGE))
+        writer = f"envmon {_text(number)}" if newer else "a newer envmon"
+        raise StoreNewerError(
+            f"the data folder was written by {writer} (it has {unknown[0]}), and this is envmon "
+            f"{version(PACKAGE)}; install that version, or put the backup from before the upgrade "
+            "in its place (way-back.sh does both), or use another folder"
         )
+
+
+def _number(release: str) -> int:
+    """Return a version as one number: 0.5.12 is 5012; what is behind the third number is left."""
+    parts = [int(digits) for digits in re.findall(r"\d+", release)[:3]]
+    major, minor, patch = (*parts, 0, 0, 0)[:3]
+    return major * 1_000_000 + min(minor, 999) * 1_000 + min(patch, 999)
+
+
+def _text(number: int) -> str:
+    return f"{number // 1_000_000}.{number // 1_000 % 1_000}.{number % 1_000}"
