@@ -16,12 +16,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from envmon.clock import us_from_datetime
+from envmon.clock import HOUR_US, MINUTE_US, us_from_datetime
 from envmon.errors import InputError
 from envmon.heating.mornings import BayPast, mornings_of
 from envmon.heating.preheat import quantile, start_heating
 from envmon.heating.warming import Aim, Falling, PastMornings
 from envmon.heating.warming_model import BayModel, model_or_none
+from envmon.outlook.ahead import Outside
 from envmon.outlook.constants import Priors
 from envmon.outlook.frame import frame_from_columns
 from envmon.outlook.learning import fresh_facts
@@ -114,6 +115,36 @@ def test_too_late_is_said_with_the_chance_that_is_left() -> None:
     assert not found.in_time
     assert found.wait_min == 0.0
     assert 0.05 < found.chance < 0.6
+
+
+def outdoors(past: BayPast, last_c: float) -> tuple[Outside, ...]:
+    """Return a forecast that goes evenly from now to a temperature in fourteen hours."""
+    now_us = past.start_us + len(past.air_c) * MINUTE_US
+    now_c = float(past.outdoor_c[-1])
+    return tuple(
+        Outside(now_us + h * HOUR_US, now_c + (last_c - now_c) * h / 14) for h in range(15)
+    )
+
+
+def test_a_cold_front_that_is_foretold_starts_the_heating_earlier_and_a_thaw_later() -> None:
+    """By past mornings: by how much is theirs to say, that it is so is a law of heat loss."""
+    past = invented(12, scatter=0.05)
+    past = past._replace(air_c=past.air_c[:-360], outdoor_c=past.outdoor_c[:-360], run=None)
+    found = {
+        last_c: start_heating(past, AIM, 14 * 60.0, outdoor=outdoors(past, last_c))
+        for last_c in (-25.0, -3.0, 8.0)
+    }
+    plain = start_heating(past, AIM, 14 * 60.0)
+    front, same, thaw = (found[last_c] for last_c in (-25.0, -3.0, 8.0))
+    assert front
+    assert same
+    assert thaw
+    assert plain
+    assert front.wait_min < plain.wait_min <= thaw.wait_min
+    assert same._replace(rests=plain.rests) == plain
+    assert front.rests == f"{plain.rests}, by the forecast"
+    share = front.wait_min / (14 * 60)
+    assert front.outdoor_c == pytest.approx(-3 - 22 * share)
 
 
 def test_a_warm_bay_can_wait() -> None:
@@ -211,6 +242,31 @@ def test_the_model_agrees_with_the_bay_stepped_minute_by_minute() -> None:
     warm = np.flatnonzero(np.array(air)[1440 + 360 :] >= 19.7)
     assert len(warm)
     assert said == pytest.approx(warm[0], abs=max(6.0, 0.08 * warm[0]))
+
+
+def test_the_model_goes_by_the_forecast_from_now_on_and_not_in_the_past() -> None:
+    fresh = fresh_facts(Priors(200))
+    columns = {
+        "air_temp_c": 12.0, "rel_hum_pct": 50.0, "outdoor_temp_c": -5.0,
+        "outdoor_rel_hum_pct": 80.0, "heater_on": 0.0, "door_open": 0.0,
+    }  # fmt: skip
+    rows = {name: [np.full(2880, value)] for name, value in columns.items()}
+    frame = frame_from_columns(rows, (), START_US, 2880)
+    past = BayPast(START_US, np.full(2880, 12.0), np.full(2880, -5.0), None, "UTC")
+    models = [
+        BayModel(fresh, frame, AIM, () if last_c is None else outdoors(past, last_c))
+        for last_c in (-30.0, None, 10.0)
+    ]
+    waits = np.array([600.0])
+    front, plain, thaw = (float(one.warm_minutes(np.array([2879]), waits)[0]) for one in models)
+    assert front > plain > thaw
+    of_past = [float(one.warm_minutes(np.array([1400]), waits)[0]) for one in models]
+    assert of_past[0] == of_past[1] == of_past[2]
+    starts = [start_heating(past, AIM, 600.0, model=one) for one in models]
+    assert starts[0]
+    assert starts[1]
+    assert starts[2]
+    assert starts[0].wait_min < starts[1].wait_min <= starts[2].wait_min
 
 
 def test_a_model_that_guesses_is_no_model() -> None:

@@ -34,6 +34,7 @@ AIM = Aim(20.0, 12.0)
 START = Start(
     wait_min=480.0, in_time=True, chance=0.9, warm_min=90.0, sure_min=120.0, mornings=12,
     kind="past mornings", rests="the warming of 12 past mornings",
+    outdoor_c=-5.0,
 )  # fmt: skip
 FLAT = Prices(np.full(12, 0.2), 0.8, "EUR")
 BY_MIN = 600.0

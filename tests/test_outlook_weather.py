@@ -23,7 +23,7 @@ from envmon.outlook.foresee import Context, outlook
 from envmon.outlook.frame import frame_from_columns
 from envmon.outlook.hidden import inputs_of
 from envmon.outlook.learning import fresh_facts
-from envmon.outlook.weather import FADES_H, MOMENT_FADES_H, Weather, weather_from
+from envmon.outlook.weather import FADES_H, MOMENT_FADES_H, Seen, Weather, weather_from
 from envmon.physics.room import saturated_ratio
 from envmon.service.outlook_command import outlook_lines, shop_outlook
 from envmon.service.outlook_weather import weather_of, weather_said
@@ -55,6 +55,10 @@ def frame(outdoor_c: float | None = -8.0) -> BayFrame:
     return frame_from_columns(rows, (), START_US, SIZE)
 
 
+def seen(outdoor_c: float | None = -8.0) -> Seen:
+    return Seen(START_US, frame(outdoor_c)["outdoor_temp_c"])
+
+
 def told(
     line: Callable[[float], float] | float,
     hours: tuple[int, int] = (-6, 30),
@@ -80,14 +84,14 @@ def at(weather: Weather, hours: float) -> float:
 
 
 def test_one_that_is_right_is_taken_as_it_is() -> None:
-    weather = weather_from(told(lambda h: -8.0 if h <= 0 else -8.0 - 2 * h), frame(), NOW)
+    weather = weather_from(told(lambda h: -8.0 if h <= 0 else -8.0 - 2 * h), seen(), NOW)
     assert [at(weather, hours) for hours in (0, 1.5, 6, 20)] == pytest.approx([-8, -11, -20, -48])
     assert weather.off_k == pytest.approx(0)
     assert weather.until_us == NOW + 29 * HOUR_US
 
 
 def test_what_it_is_off_by_is_taken_off_and_fades() -> None:
-    weather = weather_from(told(-11.0), frame(-8.0), NOW)
+    weather = weather_from(told(-11.0), seen(-8.0), NOW)
     assert weather.off_k == pytest.approx(3)
     for hours in (0.0, 2.0, 12.0, 24.0):
         assert at(weather, hours) == pytest.approx(-11 + 3 * exp(-hours / FADES_H), abs=0.01)
@@ -96,20 +100,20 @@ def test_what_it_is_off_by_is_taken_off_and_fades() -> None:
 def test_this_moment_fades_sooner_than_the_last_hours() -> None:
     rows = frame(-8.0)
     rows.columns["outdoor_temp_c"][-5:] = -5.0
-    weather = weather_from(told(-8.0), rows, NOW)
+    weather = weather_from(told(-8.0), Seen(START_US, rows["outdoor_temp_c"]), NOW)
     assert weather.off_k == pytest.approx(3 * 5 / 180)
     assert at(weather, 0) == pytest.approx(-5), "it starts from where the outdoors stand"
     assert at(weather, 4 * MOMENT_FADES_H) == pytest.approx(-8, abs=0.15)
 
 
 def test_one_that_begins_with_the_next_hour_is_held_against_now() -> None:
-    weather = weather_from(told(-12.0, (1, 20)), frame(-8.0), NOW)
+    weather = weather_from(told(-12.0, (1, 20)), seen(-8.0), NOW)
     assert weather.off_k == pytest.approx(4)
     assert at(weather, 0) == pytest.approx(-8)
 
 
 def test_without_a_sensor_outdoors_it_is_taken_as_told() -> None:
-    weather = weather_from(told(-12.0), frame(None), NOW)
+    weather = weather_from(told(-12.0), seen(None), NOW)
     assert weather.off_k is None
     assert at(weather, 5) == pytest.approx(-12)
     assert at(weather_from(told(-12.0), None, NOW), 0) == pytest.approx(-12)
@@ -126,7 +130,7 @@ def test_without_a_sensor_outdoors_it_is_taken_as_told() -> None:
     ],
 )
 def test_what_cannot_be_used_is_not_and_says_why(forecast: list[Foretold], why: str) -> None:
-    weather = weather_from(forecast, frame(-8.0), NOW)
+    weather = weather_from(forecast, seen(-8.0), NOW)
     assert weather.outdoor == ()
     assert weather.until_us is None
     assert why in weather.why
@@ -139,13 +143,13 @@ def test_what_cannot_be_used_is_not_and_says_why(forecast: list[Foretold], why: 
 
 def test_a_long_gap_is_not_bridged() -> None:
     two = [*told(-9.0, (-3, 5)), *told(-30.0, (15, 30))]
-    assert weather_from(two, frame(-9.0), NOW).until_us == NOW + 4 * HOUR_US
-    assert weather_from(told(-9.0, every=3), frame(-9.0), NOW).until_us == NOW + 27 * HOUR_US
+    assert weather_from(two, seen(-9.0), NOW).until_us == NOW + 4 * HOUR_US
+    assert weather_from(told(-9.0, every=3), seen(-9.0), NOW).until_us == NOW + 27 * HOUR_US
 
 
 def test_of_two_points_the_one_that_spoke_last_is_heard() -> None:
     both = [*told(-20.0, age_h=3, point="other"), *told(-9.0, age_h=1)]
-    assert at(weather_from(both, frame(-9.0), NOW), 12) == pytest.approx(-9)
+    assert at(weather_from(both, seen(-9.0), NOW), 12) == pytest.approx(-9)
 
 
 def test_beyond_it_the_day_goes_on_as_usual_and_the_air_holds_no_more_than_it_can() -> None:
@@ -153,7 +157,7 @@ def test_beyond_it_the_day_goes_on_as_usual_and_the_air_holds_no_more_than_it_ca
     inputs = inputs_of(rows)
     slope = tuple(float(place) for place in range(len(FACTS.habits.outdoor_k)))
     habits = msgspec.structs.replace(FACTS.habits, outdoor_k=slope)
-    short = weather_from(told(-20.0, (-6, 2)), frame(-20.0), NOW).outdoor
+    short = weather_from(told(-20.0, (-6, 2)), seen(-20.0), NOW).outdoor
     row = np.array([SIZE - 1])
     course = course_ahead(rows, inputs, habits, row, Plans(outdoor=short))
     plain = course_ahead(rows, inputs, habits, row, Plans())
@@ -176,7 +180,7 @@ def test_a_cold_front_closes_the_window_sooner_and_a_thaw_later() -> None:
     stages = plan_from_shop(shop_of()).bays["north"].stages
 
     def found(line: Callable[[float], float] | None) -> BayOutlook:
-        outdoor = () if line is None else weather_from(told(line), frame(), NOW).outdoor
+        outdoor = () if line is None else weather_from(told(line), seen(), NOW).outdoor
         plans = Plans(setpoints=OFF, outdoor=outdoor)
         return outlook(FACTS, frame(), stages, NOW, Context(plans))
 
@@ -227,7 +231,7 @@ def test_it_is_said_which_outdoors_were_taken_and_how_old_the_forecast_is(tmp_pa
 
 
 def test_words_of_a_forecast_that_is_off_are_in_the_shops_units() -> None:
-    weather = weather_from(told(-11.0, age_h=0.5), frame(-8.0), NOW)
+    weather = weather_from(told(-11.0, age_h=0.5), seen(-8.0), NOW)
     assert weather_said(weather, NOW, "metric").text.endswith(
         "of 30 min ago, which goes on for 29 h; lately it was 3.0 K warmer here"
     )

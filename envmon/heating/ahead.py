@@ -11,7 +11,7 @@ import numpy as np
 from envmon.clock import MINUTE_US, SECOND_US, us_from_datetime
 from envmon.heating.money import cost
 from envmon.heating.mornings import BayPast
-from envmon.heating.preheat import LONGEST_MIN, start_heating
+from envmon.heating.preheat import LONGEST_MIN, STEP_MIN, start_heating
 from envmon.heating.runtime import measured_share
 from envmon.heating.setback import Bay, Evening, Prices, allowed_setback, tonight
 from envmon.heating.warming import Aim
@@ -20,13 +20,14 @@ from envmon.heating.words import UNKNOWN, Words, number, percent
 from envmon.job.record_words import length_text
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from envmon.heating.log import HeatShop
     from envmon.heating.model import Winter
     from envmon.heating.preheat import Start
     from envmon.heating.setback import Tonight
     from envmon.heating.warming_model import BayModel
+    from envmon.outlook.ahead import Outside
     from envmon.outlook.frame import BayFrame
     from envmon.outlook.model import ModelFacts
     from envmon.shop.heat import Heater
@@ -46,6 +47,7 @@ class Night(NamedTuple):
         loss_w_k: Bay id -> its loss by the energy signature [W/K].
         facts: Bay id -> what the outlook learned of it.
         frames: Bay id -> its rows over the winter's minutes, where there are facts.
+        outdoor: The outdoors ahead by a forecast; empty for none.
     """
 
     winter: Winter
@@ -55,6 +57,7 @@ class Night(NamedTuple):
     loss_w_k: Mapping[str, float]
     facts: Mapping[str, ModelFacts] = {}
     frames: Mapping[str, BayFrame] = {}
+    outdoor: Sequence[Outside] = ()
 
 
 class Ahead(NamedTuple):
@@ -69,6 +72,9 @@ class Ahead(NamedTuple):
         saved_kwh: What letting it fall saves [kWh]; None where nobody knows.
         saved: The same in money; None where no price is known.
         text: All of it in words.
+        line: When to start, in as few words as a wall has room for; empty where nobody knows, or
+            where the bay is held because something cures there.
+        start: When to start, with the chance and what it rests on; empty likewise.
     """
 
     bay: str
@@ -79,6 +85,8 @@ class Ahead(NamedTuple):
     saved_kwh: float | None
     saved: float | None
     text: str
+    line: str = ""
+    start: str = ""
 
 
 def mornings_ahead(night: Night, shop: HeatShop, words: Words) -> tuple[Ahead, ...]:
@@ -131,22 +139,27 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
     wanted = Aim(float(info.target), float(info.setback))
     aim = wanted._replace(setback_c=allowed_setback(wanted, stands))
     model = _model(night, past, bay, aim)
-    start = start_heating(past, aim, by_min, model=model)
+    start = start_heating(past, aim, by_min, model=model, outdoor=night.outdoor)
     if start is None:
         text = f"{name}: when to start is not known, since air or outdoors is not known now."
         return Ahead(bay, at_us, None, None, "not known", None, None, text)
     prices = _prices(night.now_us, shop, winter.zone)
     loss_w_k = night.loss_w_k.get(bay)
     found = tonight(Evening(past, aim, by_min, start, stands, prices, model, loss_w_k))
-    begin_us = night.now_us + round(start.wait_min) * MINUTE_US
-    text = f"{name}: {_start_words(start, begin_us, info.ready_by, aim, words, winter.zone)} "
+    # Rather five minutes early, at a time that people read off a clock.
+    begin_us = (night.now_us + round(start.wait_min) * MINUTE_US) // STEP_US * STEP_US
+    begin_us = max(begin_us, night.now_us)
+    line, whole = _start_words(start, begin_us, info.ready_by, aim, words, winter.zone)
+    text = f"{name}: {whole} "
+    if stands.cures:
+        line = whole = ""
     if not start.in_time and found.advice != "hold":
         text += "There is no time to let it fall tonight."
-        return Ahead(bay, at_us, begin_us, start.chance, "hold", None, None, text)
+        return Ahead(bay, at_us, begin_us, start.chance, "hold", None, None, text, line, whole)
     saved = None if found.saved is None else float(found.saved)
     return Ahead(
         bay, at_us, begin_us, start.chance, found.advice, found.saved_kwh, saved,
-        text + _night_words(found, saved, words),
+        text + _night_words(found, saved, words), line, whole,
     )  # fmt: skip
 
 
@@ -169,7 +182,7 @@ def _model(night: Night, past: BayPast, bay: str, aim: Aim) -> BayModel | None:
     frame = night.frames.get(bay)
     if frame is not None:
         frame = frame.rows(len(frame) - len(past.air_c), len(frame))
-    return model_or_none(night.facts.get(bay), frame, aim)
+    return model_or_none(night.facts.get(bay), frame, aim, night.outdoor)
 
 
 def _prices(now_us: int, shop: HeatShop, zone: str) -> Prices:
@@ -181,19 +194,20 @@ def _prices(now_us: int, shop: HeatShop, zone: str) -> Prices:
 
 def _start_words(
     start: Start, begin_us: int, ready_by: str, aim: Aim, words: Words, zone: str
-) -> str:
+) -> tuple[str, str]:
+    """Return the same as a line for a wall, and with the chance and what it rests on."""
     goal = f"{words.temp(aim.target_c)} {words.temp_unit} by {ready_by}"
     known = np.isfinite(start.warm_min)
     takes = length_text(round(start.warm_min) * 60) if known else UNKNOWN
+    outside = f"at {words.temp(start.outdoor_c)} {words.temp_unit} outside"
+    rests = f"(warming takes about {takes} {outside}; {start.rests})"
+    chance = percent(start.chance)
     if not start.in_time:
-        return (
-            f"start now; {goal} is reached with a chance of {percent(start.chance)} only "
-            f"(warming takes about {takes}; {start.rests})."
-        )
-    return (
-        f"start heating at {_clock(begin_us, zone)} for {goal} with a chance of "
-        f"{percent(start.chance)} (warming takes about {takes}; {start.rests})."
-    )
+        line = f"start now; {goal} is reached with a chance of {chance} only"
+        return line, f"{line} {rests}."
+    when = "now" if start.wait_min < STEP_MIN else f"at {_clock(begin_us, zone)}"
+    line = f"start heating {when} for {goal}"
+    return line, f"{line} with a chance of {chance} {rests}."
 
 
 def _night_words(found: Tonight, saved: float | None, words: Words) -> str:

@@ -13,14 +13,19 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from envmon.clock import MINUTE_US
 from envmon.errors import InputError
 from envmon.heating.mornings import mornings_of
 from envmon.heating.warming import LEAST_MORNINGS, Aim, PastMornings
+from envmon.outlook.weather import outdoor_at
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from envmon.heating.model import Floats
     from envmon.heating.mornings import BayPast
     from envmon.heating.warming import Warmer
+    from envmon.outlook.ahead import Outside
 
 STEP_MIN = 5.0
 LONGEST_MIN = 16 * 60.0
@@ -42,6 +47,7 @@ class Start(NamedTuple):
         mornings: Past mornings the scatter rests on; 0 where a usual one stands in.
         kind: ``bay model``, ``past mornings`` or ``usual``.
         rests: What it rests on, for a person.
+        outdoor_c: What is taken of the outdoors then [°C].
     """
 
     wait_min: float
@@ -52,10 +58,16 @@ class Start(NamedTuple):
     mornings: int
     kind: str
     rests: str
+    outdoor_c: float
 
 
 def start_heating(
-    past: BayPast, aim: Aim, by_min: float, chance: float = CHANCE, model: Warmer | None = None
+    past: BayPast,
+    aim: Aim,
+    by_min: float,
+    chance: float = CHANCE,
+    model: Warmer | None = None,
+    outdoor: Sequence[Outside] = (),
 ) -> Start | None:
     """Return the latest start that has a bay warm in time; None where the air is not known.
 
@@ -66,6 +78,7 @@ def start_heating(
         chance: That it is warm by then, 0.5…0.99.
         model: The bay's model over the same minutes (``model_or_none``); without it past mornings
             say.
+        outdoor: The outdoors ahead by a forecast, which the model was given too; empty for none.
 
     Raises:
         InputError: ``by_min`` or ``chance`` is out of range.
@@ -78,7 +91,7 @@ def start_heating(
     if now < 0 or not np.isfinite([past.air_c[now], past.outdoor_c[now]]).all():
         return None
     mornings = mornings_of(past, aim.target_c)
-    warmer = model or PastMornings(past, mornings, aim)
+    warmer = model or PastMornings(past, mornings, aim, outdoor)
     waits = np.arange(0.0, by_min, STEP_MIN)
     minutes = warmer.warm_minutes(np.full(len(waits), now), waits)
     wait = _first_guess(waits, minutes, by_min)
@@ -89,11 +102,19 @@ def start_heating(
     sure = minutes * quantile(ratios, chance)
     early = np.flatnonzero(waits + sure <= by_min)
     place = int(early[-1]) if len(early) else 0
+    outdoor_c = _outdoor_then(past, float(waits[place]), outdoor)
     reached = chance if len(early) else _chance_of(ratios, by_min, float(minutes[0]))
     return Start(
         float(waits[place]), bool(len(early)), reached, float(minutes[place]), float(sure[place]),
-        count if count >= LEAST_MORNINGS else 0, warmer.kind, warmer.rests,
+        count if count >= LEAST_MORNINGS else 0, warmer.kind, warmer.rests, outdoor_c,
     )  # fmt: skip
+
+
+def _outdoor_then(past: BayPast, wait_min: float, outdoor: Sequence[Outside]) -> float:
+    if not outdoor:
+        return float(past.outdoor_c[-1])
+    now_us = past.start_us + len(past.air_c) * MINUTE_US
+    return float(outdoor_at(outdoor, np.array([now_us + wait_min * MINUTE_US]))[0])
 
 
 def _first_guess(waits: Floats, minutes: Floats, by_min: float) -> float:

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 import numpy as np
 
+from envmon.clock import MINUTE_US
 from envmon.heating.mornings import REACHED_K
+from envmon.outlook.weather import outdoor_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
 
     from envmon.heating.model import Floats, Ints
     from envmon.heating.mornings import BayPast, Morning
+    from envmon.outlook.ahead import Outside
 
     Bools = NDArray[np.bool_]
 
@@ -25,6 +28,8 @@ SLOW_K_H = 2.0
 LEAST_MORNINGS = 5
 """With fewer past mornings than this their scatter says nothing."""
 LEAST_FITTED = 8
+BY_FORECAST = ", by the forecast"
+"""Behind what a time rests on, where the outdoors ahead were told."""
 RIDGE = 0.5
 FALL_STEP_MIN, FALL_STEPS = 5, 480
 LONG_FALLEN_MIN = 720
@@ -79,10 +84,18 @@ class PastMornings:
         past: The bay.
         mornings: Of it.
         aim: What is wanted.
+        outdoor: The outdoors ahead by a forecast; empty for as now.
     """
 
-    def __init__(self, past: BayPast, mornings: Sequence[Morning], aim: Aim) -> None:
+    def __init__(
+        self,
+        past: BayPast,
+        mornings: Sequence[Morning],
+        aim: Aim,
+        outdoor: Sequence[Outside] = (),
+    ) -> None:
         self._past, self._aim, self._count = past, aim, len(mornings)
+        self._outdoor = outdoor
         self.kind: Literal["bay model", "past mornings", "usual"] = (
             "past mornings" if mornings else "usual"
         )
@@ -95,21 +108,37 @@ class PastMornings:
     @property
     def rests(self) -> str:
         """What it rests on, for a person."""
+        by = BY_FORECAST if self._outdoor else ""
         if not self._count:
-            return f"no morning to learn from: a usual {SLOW_K_H:g} K/h"
+            return f"no morning to learn from: a usual {SLOW_K_H:g} K/h{by}"
         if self._count < LEAST_MORNINGS:
             tells = "one past morning" if self._count == 1 else f"{self._count} past mornings"
-            return f"{tells} only, which tells little"
-        return f"the warming of {self._count} past mornings"
+            return f"{tells} only, which tells little{by}"
+        return f"the warming of {self._count} past mornings{by}"
 
     def warm_minutes(self, rows: Ints, waits_min: Floats) -> Floats:
         """Return how long warming takes [min] (p,)."""
-        air_c, outdoor_c = self._past.air_c[rows], self._past.outdoor_c[rows]
-        left_c = outdoor_c + (air_c - outdoor_c) * self._falling.left(rows, waits_min)
+        air_c = self._past.air_c[rows]
+        fall_c, outdoor_c = self._outdoors(rows, waits_min)
+        left_c = fall_c + (air_c - fall_c) * self._falling.left(rows, waits_min)
         floor_c = np.minimum(air_c, self._aim.setback_c)
         unique, back = np.unique(rows, return_inverse=True)
         days = [_mean(self._past.air_c[max(0, row - 1440) : row + 1]) for row in unique]
         return self._minutes(np.maximum(left_c, floor_c), outdoor_c, np.array(days)[back])
+
+    def _outdoors(self, rows: Ints, waits_min: Floats) -> tuple[Floats, Floats]:
+        """Return the mean outdoors until heating begins, and those when it does [°C] (p,).
+
+        A forecast is known of now only, not of the past.
+        """
+        now_c = self._past.outdoor_c[rows]
+        if not self._outdoor:
+            return now_c, now_c
+        now_us = self._past.start_us + len(self._past.air_c) * MINUTE_US
+        shares = np.linspace(0.0, 1.0, 13)[:, None]
+        told_c = outdoor_at(self._outdoor, now_us + shares * waits_min * MINUTE_US)
+        is_now = rows == len(self._past.air_c) - 1
+        return np.where(is_now, told_c.mean(axis=0), now_c), np.where(is_now, told_c[-1], now_c)
 
     def ratios(self, mornings: Sequence[Morning], lead_min: float) -> Floats:
         """Return what mornings took over what is foreseen of them, each one left out.

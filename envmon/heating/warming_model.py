@@ -6,11 +6,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from envmon.clock import MINUTE_US
 from envmon.heating.mornings import REACHED_K
+from envmon.heating.warming import BY_FORECAST
 from envmon.outlook.ahead import STEP_MIN, course_ahead
 from envmon.outlook.fit import room_from, state_at
 from envmon.outlook.forward import Course, forward
 from envmon.outlook.hidden import hidden_states, inputs_of
+from envmon.outlook.weather import outdoor_at
 from envmon.physics.room import RoomState
 
 if TYPE_CHECKING:
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
     from envmon.heating.model import Floats, Ints
     from envmon.heating.mornings import Morning
     from envmon.heating.warming import Aim
+    from envmon.outlook.ahead import Outside
     from envmon.outlook.forward import Ahead
     from envmon.outlook.frame import BayFrame
     from envmon.outlook.model import ModelFacts
@@ -37,12 +41,15 @@ class BayModel:
         facts: What is learned of the bay.
         frame: Its rows up to now, by the minute; the same minutes as the past asked with it.
         aim: What is wanted.
+        outdoor: The outdoors ahead by a forecast; empty for as now with the day's usual course.
     """
 
     kind: Literal["bay model", "past mornings", "usual"] = "bay model"
 
-    def __init__(self, facts: ModelFacts, frame: BayFrame, aim: Aim) -> None:
-        self._facts, self._frame, self._aim = facts, frame, aim
+    def __init__(
+        self, facts: ModelFacts, frame: BayFrame, aim: Aim, outdoor: Sequence[Outside] = ()
+    ) -> None:
+        self._facts, self._frame, self._aim, self._outdoor = facts, frame, aim, outdoor
         self._room = room_from(facts.constants)
         self._inputs = inputs_of(frame)
         self._states = hidden_states(self._room, self._inputs)
@@ -50,7 +57,8 @@ class BayModel:
     @property
     def rests(self) -> str:
         """What it rests on, for a person."""
-        return f"the bay model of {self._facts.days:.0f} days"
+        by = BY_FORECAST if self._outdoor else ""
+        return f"the bay model of {self._facts.days:.0f} days{by}"
 
     def warm_minutes(self, rows: Ints, waits_min: Floats) -> Floats:
         """Return how long warming takes [min], NaN for longer than foreseen (p,)."""
@@ -89,7 +97,7 @@ class BayModel:
                            len(near.door) - 1)  # fmt: skip
         idle = np.zeros((steps, 1))
         taken = Course(
-            outdoor_c=near.outdoor_c[place][:, back],
+            outdoor_c=self._outdoors(rows, near.outdoor_c[place][:, back]),
             outdoor_ratio=near.outdoor_ratio[place][:, back],
             shared_c=near.shared_c[place][:, back],
             shared_ratio=near.shared_ratio[place][:, back],
@@ -101,6 +109,15 @@ class BayModel:
         fan_above = self._facts.constants["fan_above"].value
         return forward(self._room, state, taken, fan_above, NIGHT_STEP_MIN / 60)
 
+    def _outdoors(self, rows: Ints, usual_c: Floats) -> Floats:
+        """Return the outdoors ahead; a forecast is known of now only, not of the past."""
+        if not self._outdoor:
+            return usual_c
+        ahead_us = np.arange(len(usual_c)) * round(NIGHT_STEP_MIN * MINUTE_US)
+        told_c = outdoor_at(self._outdoor, self._frame.end_us + ahead_us)
+        found: Floats = np.where(rows == len(self._frame) - 1, told_c[:, None], usual_c)
+        return found
+
     def heat_kwh(self, ahead: Ahead) -> Floats | None:
         """Return the heat of each step [kWh] (steps, p); None where nobody knows the output."""
         if self._facts.air_j_k is None:
@@ -110,19 +127,25 @@ class BayModel:
         return found
 
 
-def model_or_none(facts: ModelFacts | None, frame: BayFrame | None, aim: Aim) -> BayModel | None:
+def model_or_none(
+    facts: ModelFacts | None,
+    frame: BayFrame | None,
+    aim: Aim,
+    outdoor: Sequence[Outside] = (),
+) -> BayModel | None:
     """Return a bay's model where it has learned how its heater warms it; None else.
 
     Args:
         facts: What is learned of the bay, or None.
         frame: Its rows, the same minutes as the past that is asked with it, or None.
         aim: What is wanted.
+        outdoor: The outdoors ahead by a forecast; empty for none.
     """
     if facts is None or frame is None or facts.guessing:
         return None
     if not facts.constants["heater_k_h"].told:
         return None
-    return BayModel(facts, frame, aim)
+    return BayModel(facts, frame, aim, outdoor)
 
 
 def _crossed(air_c: Floats, warm: Floats, level_c: float) -> Floats:

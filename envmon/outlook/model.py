@@ -177,23 +177,19 @@ class Advice(msgspec.Struct, frozen=True):
     """What a person may do, and what would come of it by the model.
 
     Attributes:
-        kind: ``open_door`` or ``start_heating``.
+        kind: ``open_door``.
         text: One line, in the shop's units.
-        minutes: How long the door would be open, or from now until the start [min].
-        rel_hum_from_pct: Humidity expected without it [%], for a door.
-        rel_hum_to_pct: Humidity expected with it [%], for a door.
+        minutes: How long the door would be open [min].
+        rel_hum_from_pct: Humidity expected without it [%].
+        rel_hum_to_pct: Humidity expected with it [%].
         air_low_c: Lowest air temperature on the way [°C].
         cost_kwh: Heat it takes more [kWh]; None where nobody knows the heater's output.
-        early_min: The start, were the bay as slow as it may be [min], for heating.
-        late_min: The start, were it as quick as it may be [min], for heating.
     """
 
-    kind: Literal["open_door", "start_heating"]
+    kind: Literal["open_door"]
     text: str
     minutes: float
     rel_hum_from_pct: float | None = None
     rel_hum_to_pct: float | None = None
     air_low_c: float | None = None
     cost_kwh: float | None = None
-    early_min: float | None = None
-    late_min: float | None = None

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from envmon.facts import Foretold
-    from envmon.outlook.frame import BayFrame, Values
+    from envmon.outlook.frame import Values
 
 OLDEST_H = 24
 """A forecast that was said longer ago is not used."""
@@ -32,6 +32,13 @@ MOST_OFF_K = 10.0
 """A forecast further off than this is of another place, or in another unit."""
 FADES_H, MOMENT_FADES_H = 12.0, 1.0
 STEP_MIN, FARTHEST_H = 15, 36
+
+
+class Seen(NamedTuple):
+    """What the shop's own sensor outdoors said, a value a minute [°C], NaN where not known."""
+
+    start_us: int
+    outdoor_c: Values
 
 
 class Weather(NamedTuple):
@@ -52,12 +59,12 @@ class Weather(NamedTuple):
     why: str = ""
 
 
-def weather_from(told: Sequence[Foretold], frame: BayFrame | None, now_us: int) -> Weather:
+def weather_from(told: Sequence[Foretold], seen: Seen | None, now_us: int) -> Weather:
     """Return what is taken of the outdoors ahead.
 
     Args:
         told: Every forecast that is kept, of one or several points.
-        frame: Rows up to now with the shop's own outdoor sensor; None where there are none.
+        seen: What the shop's own sensor said up to now; None where there is none.
         now_us: Time now [µs].
     """
     if not told:
@@ -72,12 +79,24 @@ def weather_from(told: Sequence[Foretold], frame: BayFrame | None, now_us: int) 
         return Weather(heard_us=heard_us, why="the forecast has ended")
     if times[0] > now_us + WAIT_MIN * MINUTE_US:
         return Weather(heard_us=heard_us, why="the forecast begins later")
-    lately_k, moment_k = _off(times, temps_c, frame, now_us)
+    lately_k, moment_k = _off(times, temps_c, seen, now_us)
     if abs(lately_k or 0.0) > MOST_OFF_K:
         why = f"the forecast lies {abs(lately_k or 0.0):.0f} K apart from the sensor outdoors"
         return Weather(heard_us=heard_us, off_k=lately_k, why=why)
     outdoor = _put_right((times, temps_c), lately_k or 0.0, moment_k or 0.0, now_us)
     return Weather(outdoor, heard_us, int(times[-1]), lately_k)
+
+
+def outdoor_at(outdoor: Sequence[Outside], at_us: Values) -> Values:
+    """Return the temperatures foretold for some times [°C]; behind the last it stays as it is.
+
+    Args:
+        outdoor: At least one, in order of time.
+        at_us: Times [µs], any shape.
+    """
+    times = [one.t_us for one in outdoor]
+    found: Values = np.interp(at_us, times, [one.temp_c for one in outdoor])
+    return found
 
 
 def _told_by(point: str, told: Sequence[Foretold], now_us: int) -> tuple[Values, Values]:
@@ -98,14 +117,14 @@ def _told_by(point: str, told: Sequence[Foretold], now_us: int) -> tuple[Values,
 
 
 def _off(
-    times: Values, temps_c: Values, frame: BayFrame | None, now_us: int
+    times: Values, temps_c: Values, seen: Seen | None, now_us: int
 ) -> tuple[float | None, float | None]:
     """Return how much warmer it was than told over the last hours, and is now beside that [K]."""
-    if frame is None:
+    if seen is None:
         return None, None
-    size = min(len(frame), max(0, (now_us - frame.start_us) // MINUTE_US + 1))
-    seen_c = frame["outdoor_temp_c"][:size][-LOOKS_BACK_MIN:]
-    at_us = frame.start_us + (size - len(seen_c) + np.arange(len(seen_c))) * MINUTE_US
+    size = min(len(seen.outdoor_c), max(0, (now_us - seen.start_us) // MINUTE_US + 1))
+    seen_c = seen.outdoor_c[:size][-LOOKS_BACK_MIN:]
+    at_us = seen.start_us + (size - len(seen_c) + np.arange(len(seen_c))) * MINUTE_US
     known = np.isfinite(seen_c)
     if not known[-LEAST_MIN:].any():
         return None, None

@@ -8,6 +8,7 @@ from envmon.clock import DAY_US, MINUTE_US
 from envmon.heating.ahead import Night
 from envmon.heating.setback import Bay
 from envmon.job.cure import cure_state
+from envmon.outlook.weather import Seen, weather_from
 from envmon.service.heating_read import winter_of
 from envmon.service.job_book import book_from
 from envmon.service.outlook_facts import read_facts
@@ -54,7 +55,9 @@ def night_of(
         bay.id: Bay(cures.get(bay.id, ""), frost if bay.keeps_stock else None) for bay in shop.bay
     }
     names = {bay.id: bay.name for bay in shop.bay}
-    return Night(winter, now_us, names, bays, loss_w_k, facts, frames)
+    seen = None if winter.outdoor_c is None else Seen(winter.start_us, winter.outdoor_c)
+    outdoor = weather_from(past.store.foretold(), seen, now_us).outdoor
+    return Night(winter, now_us, names, bays, loss_w_k, facts, frames, outdoor)
 
 
 def learned_of(past: Past) -> dict[str, ModelFacts]:

@@ -11,14 +11,14 @@ import numpy as np
 
 from envmon.clock import HOUR_US, MINUTE_US, iso_from_us
 from envmon.guard.alarm_kinds import CURING
-from envmon.outlook.advice import Wish, advice
+from envmon.outlook.advice import advice
 from envmon.outlook.ahead import Plans, minutes_in_stage
 from envmon.outlook.experts import FORECAST
 from envmon.outlook.foresee import Context, courses_of, outlook
 from envmon.outlook.learning import Neighbour, fresh_facts
 from envmon.outlook.weather import Weather
 from envmon.service.job_book import book_from
-from envmon.service.outlook_alarm import Looked
+from envmon.service.outlook_alarm import Looked, looked_at
 from envmon.service.outlook_day import day_of, planned_stages, steps_ahead, usual_steps
 from envmon.service.outlook_live import FanLine, Moment, OutlookState, StageSaid, agreed_stage
 from envmon.service.outlook_read import frames_between, priors_of
@@ -225,7 +225,7 @@ class Thinker:
         if not stage or stage in goals or told is None or self.facts[bay].days < WORD_DAYS:
             return Looked("", None)
         found = next((one for one in told.stages if one.stage == stage), None)
-        return Looked(stage, found.leaves if found is not None else None)
+        return looked_at(found) if found is not None else Looked(stage, None)
 
     def _courses(self, scene: Scene, told: BayOutlook) -> Courses:
         fans = {fan.quantity: fan.quantiles["q50"][0] for fan in told.fans}
@@ -238,11 +238,9 @@ class Thinker:
             return ()
         stage = next(stage for stage in scene.stages if stage.id == about.stage)
         highs = [limit.high for limit in stage.limits if limit.quantity == "rel_hum_pct"]
-        high = next((high for high in highs if np.isfinite(high)), None)
-        wish = Wish(rel_hum_high_pct=high)
+        high = next((high for high in highs if np.isfinite(high)), float("inf"))
         facts, units = self.facts[scene.bay], self.shop.shop.units
-        zone = self.shop.shop.timezone
-        found = advice(facts, scene.frame, wish, scene.context, units, zone)
+        found = advice(facts, scene.frame, high, scene.context, units)
         return tuple(one.text for one in found)
 
 

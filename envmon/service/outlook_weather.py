@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from envmon.clock import HOUR_US, MINUTE_US, iso_from_us
-from envmon.outlook.weather import Weather, weather_from
+from envmon.outlook.weather import Seen, Weather, weather_from
 from envmon.service.outlook_live import OutdoorSaid
 from envmon.units import QUANTITIES, format_value
 
@@ -36,7 +36,8 @@ def weather_of(store: Store, frames: Mapping[str, BayFrame], now_us: int) -> Wea
     if not told:
         return Weather()
     frame = next((one for one in frames.values() if one.has("outdoor_temp_c")), None)
-    return weather_from(told, frame, now_us)
+    seen = None if frame is None else Seen(frame.start_us, frame["outdoor_temp_c"])
+    return weather_from(told, seen, now_us)
 
 
 def weather_said(weather: Weather, now_us: int, units: UnitSystem) -> OutdoorSaid:
