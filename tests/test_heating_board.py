@@ -22,6 +22,7 @@ from envmon.store.sqlite import SqliteStore
 from envmon_boards.api import Boards
 from envmon_boards.feed import LiveFeed
 from envmon_boards.winter_api import AGAIN_S, FRESH_S, WinterDesk, worked_apart
+from envmon_boards.winter_page import SECTIONS
 from envmon_boards.winter_work import Question, answer
 from tests.boards_support import PHONE, Stand, page_of, shop_from
 from tests.mosquitto_support import wait_until
@@ -65,10 +66,13 @@ def test_a_process_of_its_own_answers_what_this_one_would(boards: Boards) -> Non
     question = WinterDesk(boards)._question(2025)
     apart = json.loads(worked_apart(question))
     assert apart == json.loads(here(question))
-    assert apart["span"] == "1 December 2024 to 20 February 2026" or "2025" in apart["span"]
+    assert apart["span"] == "1 December 2025 to 20 February 2026"
     assert apart["years"] == [2025, 2024]
-    assert [one["what"] for one in apart["numbers"]][:3] == [
-        "energy", "cost, tax included", "heaters ran"
+    assert [one["what"] for one in apart["numbers"]][:2] == ["energy", "heaters ran"]
+    assert apart["cost"]["what"] == "cost, tax included"
+    assert apart["same"]["what"] == "same weather"
+    assert [row[0] for row in apart["bills"]["rows"]] == [
+        "December 2025", "January 2026", "February 2026"
     ]  # fmt: skip
     assert {"wide", "phone"} == set(apart["drawings"])
     assert set(apart["drawings"]["wide"]) == {"calendar", "days", "signature", "months", "where"}
@@ -150,7 +154,7 @@ def test_the_address_answers_at_once(stand: Stand, monkeypatch: pytest.MonkeyPat
         assert found == {"working": True, "year": 2024}
     wait_until(lambda: fetched(f"{address}?winter=2024")[0] == 200, "the winter", 60)
     found = fetched(f"{address}?winter=2024")[1]
-    assert found["ahead"] == []
+    assert not any("start heating" in text for text in found["ahead"])
     assert "made" in found
     for asked in ("2300", "x", "-1", "20255555555555"):
         status, refused = fetched(f"{address}?winter={asked}")
@@ -159,32 +163,63 @@ def test_the_address_answers_at_once(stand: Stand, monkeypatch: pytest.MonkeyPat
 
 
 def told(page: Any) -> None:
-    page.wait_for_selector(".at-calendar svg", timeout=90_000)
+    page.wait_for_selector(".at-days svg", timeout=90_000)
+
+
+CUT = """[...document.querySelectorAll('.winter :not(.for-ears)')].filter((e) => e.offsetParent
+  && !e.children.length && e.textContent && (e.getBoundingClientRect().right > innerWidth + 1
+  || e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== 'inline'))
+  .map((e) => e.textContent)"""
+"""Texts that are cut off or stand outside the screen."""
+NO_WIDER = "document.documentElement.scrollWidth <= innerWidth"
+
+
+def section(page: Any, name: str) -> None:
+    page.click(f'[data-tab="{name}"]')
+    page.wait_for_selector(f'[data-section="{name}"]', state="visible")
 
 
 @browser_test
-def test_the_wall_shows_the_whole_winter(
+def test_the_first_screen_of_a_wall_says_cost_change_and_what_to_do(
     stand: Stand, browser: Browser, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("envmon_boards.winter_api.worked_apart", here)
     with page_of(browser, f"{stand.url}/winter") as page:
         told(page)
-        assert page.locator(".winter-panel:visible").count() >= 9
-        assert page.locator(".winter-numbers dd").count() == 8
+        assert "NOK" in page.inner_text(".at-cost .f-cost")
+        assert "more" in page.inner_text(".at-say .f-same")
+        assert "start heating at" in page.inner_text(".at-do")
         assert "CO alarm" in page.inner_text(".at-cautions")
-        assert "start heating at" in page.inner_text(".at-ahead")
-        assert page.locator(".rows tbody tr").count() > 80
-        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-        cut = page.evaluate(
-            "[...document.querySelectorAll('.winter-numbers dd, .winter-numbers dt')]"
-            ".filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.textContent)"
-        )
-        assert cut == []
+        assert page.locator(".winter-numbers dd").count() == 6
+        for name in SECTIONS:
+            if page.locator(f'[data-tab="{name}"]').is_hidden():
+                continue
+            section(page, name)
+            assert page.locator("[data-section]:visible").count() == 1
+            assert page.evaluate("document.documentElement.scrollHeight") <= 1080, name
+            assert page.evaluate(NO_WIDER), name
+            assert page.evaluate(CUT) == [], name
         page.click('[data-year="2024"]')
         page.wait_for_function(
             "document.querySelector('.f-span').textContent.includes('2024')", timeout=90_000
         )
-        assert page.locator(".at-ahead:visible").count() == 0
+        assert "start heating" not in page.inner_text('[data-part="ahead"]')
+
+
+@browser_test
+def test_days_are_shown_a_month_at_a_time_and_the_address_keeps_the_section(
+    stand: Stand, browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("envmon_boards.winter_api.worked_apart", here)
+    with page_of(browser, f"{stand.url}/winter#days") as page:
+        page.wait_for_selector('[data-section="days"] tbody tr', timeout=90_000)
+        first = page.locator(".rows tbody tr td:first-child").all_inner_texts()
+        assert first[:2] == ["February 2026", "Fri 20 Feb"]
+        assert len(first) == 21
+        page.click('[data-month="2025-12"]')
+        assert page.locator(".rows tbody tr").count() == 32
+        section(page, "months")
+        assert page.url.endswith("#months")
 
 
 @browser_test
@@ -194,12 +229,16 @@ def test_the_phone_shows_it_below_each_other_and_nothing_is_cut(
     monkeypatch.setattr("envmon_boards.winter_api.worked_apart", here)
     with page_of(browser, f"{stand.url}/winter", PHONE) as page:
         told(page)
-        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-        box = page.locator(".at-calendar svg").bounding_box()
-        assert box is not None
-        assert box["width"] <= PHONE["width"]
+        for name in ("answers", "days", "months", "building"):
+            section(page, name)
+            assert page.evaluate(NO_WIDER), name
+            assert page.evaluate(CUT) == [], name
+        section(page, "days")
+        cells = page.locator(".rows tbody tr:not(.month) >> nth=0").locator("td:visible")
+        assert cells.count() >= 8  # every column that has something, none left out
         tall = page.eval_on_selector_all(
-            ".winter [data-year]", "all => all.map((e) => e.getBoundingClientRect().height)"
+            ".winter .key",
+            "all => all.filter((e) => e.offsetParent).map((e) => e.getBoundingClientRect().height)",
         )
         assert min(tall) >= 44
 

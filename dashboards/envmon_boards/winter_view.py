@@ -26,29 +26,38 @@ if TYPE_CHECKING:
     from envmon.heating.words import Words
 
 ROOMS = {
-    "wide": {"calendar": Room(900, 0, 19), "days": Room(900, 330, 19),
-             "signature": Room(560, 340, 19), "months": Room(560, 300, 19),
-             "where": Room(900, 0, 20)},
-    "phone": {"calendar": Room(360, 0, 14), "days": Room(360, 230, 13),
-              "signature": Room(360, 270, 13), "months": Room(360, 230, 13),
-              "where": Room(360, 0, 13)},
+    "wide": {"calendar": Room(900, 0, 19), "days": Room(1_836, 300, 19),
+             "signature": Room(900, 520, 20), "months": Room(900, 480, 20),
+             "where": Room(900, 0, 22)},
+    "phone": {"calendar": Room(350, 0, 14), "days": Room(350, 230, 13),
+              "signature": Room(350, 270, 13), "months": Room(350, 230, 13),
+              "where": Room(350, 0, 13)},
 }  # fmt: skip
 """Drawings for a wall and for a hand; a drawing is shown at its own size or a little larger."""
 
 
-MOST_SAID = 5
+MOST_SAID = 40
+MOST_ANSWERED = 6
+"""More would push the drawing of the days off the first screen; the terminal has all."""
 
 
 def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
     """Return what the board shows of a log's document."""
     words = words_of(document)
+    cost, same, others = _numbers(document, words)
     return {
         "span": span_words(document),
-        "numbers": [one._asdict() for one in numbers_of(document, words)],
-        "say": list(_said(document, words)),
-        "ahead": [one["text"] for one in document["ahead"]],
-        "months": [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]],
-        "missing": first_of([*document["missing"], *document["notes"]]),
+        "cost": cost,
+        "same": same,
+        "numbers": others,
+        "bills": {"heads": ["month", "energy kWh", f"cost {words.currency}"],
+                  "rows": list(_by_month(document, words))},
+        "say": first_of(list(_said(document, words)), MOST_ANSWERED),
+        "ahead": list(_to_do(document)),
+        "each": [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]],
+        "missing": first_of(document["missing"]),
+        "notes": first_of(document["notes"]),
+        "captions": _captions(document),
         "cautions": document["cautions"],
         "rests": [fuel_words(document), degree_day_words(document, words), *_where_rests(document)],
         "drawings": {
@@ -60,10 +69,44 @@ def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def first_of(texts: list[str]) -> list[str]:
+def _numbers(
+    document: Mapping[str, Any], words: Words
+) -> tuple[dict[str, str], dict[str, str], list[dict[str, str]]]:
+    """Return cost and the comparison, which stand large, and the numbers beside them."""
+    energy, cost, *others, same = (one._asdict() for one in numbers_of(document, words))
+    return cost, same, [energy, *others]
+
+
+def _by_month(document: Mapping[str, Any], words: Words) -> Iterator[list[str]]:
+    """Yield what each month took and cost."""
+    for one in document["months"]:
+        _, _, _, _, kwh, cost, *_ = sum_cells(one, words)
+        yield [month_name(date.fromisoformat(one["first"])), kwh, cost]
+
+
+def _to_do(document: Mapping[str, Any]) -> Iterator[str]:
+    yield from (one["text"] for one in document["ahead"])
+    lacks = len(document["missing"])
+    if lacks:
+        things = "thing is" if lacks == 1 else "things are"
+        yield f"{lacks} {things} missing, each with what would help: see what is missing."
+
+
+def _captions(document: Mapping[str, Any]) -> dict[str, str]:
+    """Return what stands under drawings; nothing of a winter before that is not drawn."""
+    was = document["before"] is not None
+    light = " Light: before the last change." if document.get("sides") else ""
+    return {
+        "signature": f"A dot is a day.{light}{' Hollow and dashed: the winter before.' * was}",
+        "months": f"Filled: this winter.{' Hollow: the one before.' * was}",
+        "where": "Estimates; a line is the range of nine cases in ten.",
+    }
+
+
+def first_of(texts: list[str], most: int = MOST_SAID) -> list[str]:
     """Return the first texts, and how many more there are."""
-    more = len(texts) - MOST_SAID
-    return texts if more <= 0 else [*texts[:MOST_SAID], f"and {more} more: envmon heating"]
+    more = len(texts) - most
+    return texts if more <= 0 else [*texts[:most], f"and {more} more: envmon heating"]
 
 
 def _said(document: Mapping[str, Any], words: Words) -> Iterator[str]:
@@ -86,6 +129,7 @@ def _where_rests(document: Mapping[str, Any]) -> Iterator[str]:
         parts = document["where"][0]["parts"]
         rests = dict.fromkeys(part["rests"] for part in parts if part["what"] != "rest")
         yield f"Where the heat went is an estimate; it rests on: {'; '.join(rests)}."
+        yield from filter(None, (document["where"][0]["caution"],))
 
 
 def _drawings(
@@ -108,5 +152,6 @@ def _rows(document: Mapping[str, Any], words: Words) -> Iterator[dict[str, Any]]
             month = day["day"][:7]
             one = months[month]
             name = month_name(date.fromisoformat(one["first"]))
-            yield {"cells": [name, *sum_cells(one, words)], "kind": "month"}
-        yield {"cells": list(day_cells(day, words)), "kind": "partial" if day["partial"] else "day"}
+            yield {"cells": [name, *sum_cells(one, words)], "kind": "month", "month": month}
+        kind = "partial" if day["partial"] else "day"
+        yield {"cells": list(day_cells(day, words)), "kind": kind, "month": month}

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
-from envmon.clock import DAY_US
 from envmon.errors import InputError
 from envmon.heating.ahead import mornings_ahead
 from envmon.heating.bay_heat import bay_heat
@@ -104,7 +103,8 @@ def make_report(
     """
     zone, earlier = shop.shop.timezone, span.year_before
     heat = HeatShop(shop.heating, shop.heater, shop.tariff)
-    bays = {bay: bay_heat(facts) for bay, facts in learned_of(past).items()}
+    volumes = {bay.id: bay.volume_m3 for bay in shop.bay}
+    bays = {bay: bay_heat(facts, volumes.get(bay)) for bay, facts in learned_of(past).items()}
     log = heating_log(winter_of(past, shop, plan, span.us(zone)), heat, bays)
     before = None
     if _is_kept(past, earlier, zone):
@@ -154,13 +154,14 @@ def since_kept(past: Past, shop: Shop, span: DaySpan) -> DaySpan:
         span: Which days.
     """
     zone, kept = shop.shop.timezone, past.span()
-    from_us, _ = span.us(zone)
+    from_us, end_us = span.us(zone)
     days = [bill.first for bill in bills_kept(past.store) if bill.last >= span.first]
     if kept is not None:
-        # Of an earlier winter there may be something; then the archive's days tell.
-        later = [day * DAY_US for day in past.days() if (day + 1) * DAY_US > from_us]
-        first_us = min(later, default=kept[0]) if kept[0] < from_us else kept[0]
-        days.append(local_from_us(max(first_us, kept[0]), zone).date())
+        first_us = kept[0]
+        if first_us < from_us:  # there is something of an earlier winter
+            found = next(past.columns(from_us, end_us), None)
+            first_us = end_us if found is None else int(found.t_us.min())
+        days.append(local_from_us(first_us, zone).date())
     first = max(span.first, min(days, default=span.first))
     return span if first >= span.end else DaySpan(first, span.end)
 

@@ -4,7 +4,8 @@
   const { put, make, timeOfDay } = window.envmon;
   const SOON_MS = 1000;
   const AGAIN_MS = 60000;
-  const state = { root: null, year: "", turn: 0, timer: null, view: null };
+  const DRAWINGS = ["days", "calendar", "signature", "months", "where"];
+  const state = { root: null, year: "", turn: 0, timer: null, view: null, month: "" };
 
   const part = (name) => state.root.querySelector(`[data-part="${name}"]`);
   const size = () => (window.innerWidth > 900 ? "wide" : "phone");
@@ -40,24 +41,64 @@
 
   function drawDrawings() {
     const drawn = state.view.drawings[size()];
-    for (const name of ["days", "calendar", "signature", "months", "where"]) {
+    for (const name of DRAWINGS) {
       const into = part(name);
       show(into, Boolean(drawn[name]));
       into.replaceChildren(...(drawn[name] ? [drawing(drawn[name])] : []));
     }
   }
 
+  function press(key, on) {
+    key.classList.toggle("on", on);
+    key.setAttribute("aria-pressed", on);
+  }
+
+  function keyOf(text, data, on) {
+    const key = make("button", "key", text);
+    key.type = "button";
+    Object.assign(key.dataset, data);
+    press(key, on);
+    return key;
+  }
+
   function drawYears(years) {
     const chosen = state.year || String(years[0]);
     part("years").replaceChildren(...years.map((year) => {
       const name = `${year}/${String((year + 1) % 100).padStart(2, "0")}`;
-      const key = make("button", "key", name);
-      key.type = "button";
-      key.dataset.year = year;
-      key.classList.toggle("on", String(year) === chosen);
-      key.setAttribute("aria-pressed", String(year) === chosen);
-      return key;
+      return keyOf(name, { year }, String(year) === chosen);
     }));
+  }
+
+  // One section at a time, so that none is an endless way down; the address keeps which.
+  function drawTabs(chosen) {
+    for (const key of state.root.querySelectorAll("[data-tab]")) {
+      press(key, key.dataset.tab === chosen);
+    }
+    for (const section of state.root.querySelectorAll("[data-section]")) {
+      section.hidden = section.dataset.section !== chosen;
+    }
+  }
+
+  const askedSection = () => {
+    const name = location.hash.slice(1);
+    return state.root.querySelector(`[data-section="${CSS.escape(name)}"]`) ? name : "answers";
+  };
+
+  // Days a month at a time, the newest first.
+  function drawRows() {
+    const { heads, rows } = state.view.table;
+    const months = [...new Set(rows.map(({ month }) => month))];
+    if (!months.includes(state.month)) state.month = months[0] ?? "";
+    part("pages").replaceChildren(...rows.filter(({ kind }) => kind === "month").map(
+      ({ cells, month }) => keyOf(cells[0], { month }, month === state.month)));
+    part("heads").replaceChildren(row(heads, "th", ""));
+    part("rows").replaceChildren(...rows.filter(({ month }) => month === state.month).map(
+      ({ cells, kind }) => {
+        const line = row(cells, "td", kind);
+        heads.forEach((head, place) => { line.children[place].dataset.head = head.replace("\n", " "); });
+        return line;
+      }));
+    show(part("rows"), rows.length > 0);
   }
 
   function draw(view) {
@@ -66,12 +107,22 @@
     put(state.root, "span", view.span);
     put(state.root, "made", `worked out at ${timeOfDay(view.made)}`);
     part("numbers").replaceChildren(...view.numbers.map(numberBox));
-    for (const name of ["say", "missing", "cautions", "rests"]) list(name, view[name] ?? []);
-    list("ahead", view.ahead ?? []);
+    part("bill-heads").replaceChildren(row(view.bills.heads, "th", ""));
+    part("bill-rows").replaceChildren(...view.bills.rows.map((cells) => row(cells, "td", "")));
+    for (const name of ["cost", "same"]) {
+      put(state.root, name, view[name].value);
+      put(state.root, `${name}-under`, view[name].under);
+    }
+    for (const [name, text] of Object.entries(view.captions)) put(state.root, `caption-${name}`, text);
+    for (const name of ["each", "missing", "notes"]) list(name, view[name]);
+    for (const name of ["say", "ahead", "cautions", "rests"]) {
+      part(name).replaceChildren(...view[name].map((text) => make("li", "", text)));
+    }
+    const lacks = view.missing.length + view.notes.length > 0;
+    state.root.querySelector('[data-tab="missing"]').hidden = !lacks;
+    drawTabs(askedSection() === "missing" && !lacks ? "answers" : askedSection());
     drawDrawings();
-    part("heads").replaceChildren(row(view.table.heads, "th", ""));
-    part("rows").replaceChildren(...view.table.rows.map(({ cells, kind }) => row(cells, "td", kind)));
-    show(part("rows"), view.table.rows.length > 0);
+    drawRows();
   }
 
   function lost(text) {
@@ -114,17 +165,27 @@
   }
 
   function pressed(event) {
-    const key = event.target.closest?.("[data-year]");
+    const key = event.target.closest?.(".key");
     if (!key || !state.root) return;
-    state.year = key.dataset.year;
-    drawYears([...part("years").children].map((each) => Number(each.dataset.year)));
-    answerIt();
+    const { year, tab, month } = key.dataset;
+    if (tab) {
+      history.replaceState(history.state, "", `#${tab}`);
+      drawTabs(tab);
+    } else if (month) {
+      state.month = month;
+      drawRows();
+    } else if (year) {
+      state.year = year;
+      drawYears([...part("years").children].map((each) => Number(each.dataset.year)));
+      answerIt();
+    }
   }
 
   function open(root) {
     clearTimeout(state.timer);
-    Object.assign(state, { root, year: "", view: null });
+    Object.assign(state, { root, year: "", view: null, month: "" });
     root.addEventListener("click", pressed);
+    drawTabs(askedSection());
     answerIt();
   }
 
