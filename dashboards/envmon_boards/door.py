@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 log = logging.getLogger("envmon.boards")
 
 MAX_BODY = 4_096
+MOST_SENT = 65_536
+"""The longest body anything here is sent; Dash's own question is the longest [bytes]."""
 FRESH = {"Cache-Control": "no-store"}
 """Headers of an answer that is true only now."""
 _VISITOR = "envmon_visitor"
@@ -72,6 +74,10 @@ class _EndedError(OSError):
     """The session behind a long answer has ended."""
 
 
+class _TooLongError(Exception):
+    """More was sent than anything here takes."""
+
+
 class Door:
     """Lets in who may come in, and sends nothing out without its headers.
 
@@ -112,9 +118,12 @@ class Door:
         try:
             app = self._refusal(scope) or self._app
             await self._note(scope)
-            await app(scope, receive, guarded)
+            await app(scope, _limited(receive), guarded)
         except (ClientDisconnect, _EndedError):
             return
+        except _TooLongError:
+            if not begun:
+                await problem(413, f"allowed are {MOST_SENT} bytes")(scope, receive, guarded)
         except Exception:
             # The address stays out of it: it may be an acknowledge link.
             log.exception("a request failed: %s", scope["method"])
@@ -162,6 +171,21 @@ class Door:
         acts = scope["method"] not in READING or not scope["path"].startswith("/api/")
         if (acts or visitor.role == "look") and sessions.due(visitor.token):
             await run_in_threadpool(sessions.touch, visitor.token)
+
+
+def _limited(receive: Receive) -> Receive:
+    """Return what a request is read by, up to the longest body."""
+    read = 0
+
+    async def part() -> Message:
+        nonlocal read
+        message = await receive()
+        read += len(message.get("body", b""))
+        if read > MOST_SENT:
+            raise _TooLongError
+        return message
+
+    return part
 
 
 def _unfit(request: Request, visitor: Visitor | None) -> Response | None:
