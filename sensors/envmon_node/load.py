@@ -64,7 +64,8 @@ def checked(data: Mapping[str, Any], file: str) -> NodeFile:
     try:
         node = NodeFile.model_validate(data)
     except ValidationError as error:
-        raise NodeFileError(file, [_fault(one, data) for one in error.errors()]) from None
+        faults = [_fault(one, data) for one in error.errors() if not _only_follows(one)]
+        raise NodeFileError(file, faults) from None
     twice = list(_twice(node))
     if twice:
         raise NodeFileError(file, twice)
@@ -80,6 +81,11 @@ def _twice(node: NodeFile) -> Iterator[str]:
                 "node itself (status, node); give each sensor a name of its own"
             )
         seen.add(sensor.called)
+
+
+def _only_follows(error: Mapping[str, Any]) -> bool:
+    """Return whether a list counts as empty only because what is in it has faults."""
+    return error["type"] == "too_short" and bool(error["input"])
 
 
 def _fault(error: Mapping[str, Any], data: Mapping[str, Any]) -> str:
