@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from envmon.store.base import Store
     from envmon.store.past import Past
 
+QUARTER_US = 15 * MINUTE_US
 BACK_DAYS = 60
 """So many days of mornings are looked back on."""
 COATED = frozenset({"coating", "cure"})
@@ -45,7 +46,9 @@ def night_of(
     Raises:
         StoreError: The live file cannot be read.
     """
-    end = now_us // MINUTE_US * MINUTE_US
+    # Of the same quarter of an hour everything that is asked says the same.
+    now_us = now_us // QUARTER_US * QUARTER_US
+    end = now_us
     span = (end - BACK_DAYS * DAY_US, end)
     winter, facts = winter_of(past, shop, plan, span), learned_of(past)
     frames = frames_between(past, shop, plan, span) if facts else {}

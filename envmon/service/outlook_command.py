@@ -13,6 +13,7 @@ from envmon.guard.plan import plan_from_shop
 from envmon.outlook.constants import BELIEFS, Learned
 from envmon.outlook.learning import SCORED_MIN
 from envmon.service.outlook_facts import known_facts
+from envmon.service.outlook_morning import mornings_said, with_mornings
 from envmon.service.outlook_plan import plan_of
 from envmon.service.outlook_think import Thinker
 from envmon.service.watch_process import data_folder, ensure_data
@@ -108,7 +109,10 @@ def shop_outlook(
     store = SqliteStore(folder)
     past = Past(store, folder)
     try:
-        states = thinker.foresee(past, thinker.look(past, now_us), now_us)
+        frames = thinker.look(past, now_us)
+        idle = {one for one, frame in frames.items() if not str(frame.stage[-1])}
+        mornings = mornings_said(past, shop, thinker.plan, now_us) if idle else {}
+        states = with_mornings(thinker.foresee(past, frames, now_us), mornings, idle)
     finally:
         past.close()
         store.close()
@@ -144,12 +148,7 @@ def _foreseen_lines(name: str, state: OutlookState, zone: str) -> Iterator[str]:
     if not state.known:
         yield "  nothing is foreseen: air or humidity is missing or old"
         return
-    if state.outdoor is not None:
-        yield f"  {state.outdoor.text}"
-    if state.about is not None and state.about.text:
-        yield f"  {state.about.name}: {state.about.text}"
-    for line in state.advice:
-        yield f"  → {line}"
+    yield from _said_lines(state)
     for one in state.stages:
         if one.text or one.not_foreseen:
             hand = f"  (not foreseen: {', '.join(one.not_foreseen)})" if one.not_foreseen else ""
@@ -161,6 +160,17 @@ def _foreseen_lines(name: str, state: OutlookState, zone: str) -> Iterator[str]:
         yield f"    {step.step.index + 1:2}. {step.step.name:18} {step.text}"
     if plan.steps:
         yield f"    {plan.text}"
+
+
+def _said_lines(state: OutlookState) -> Iterator[str]:
+    if state.outdoor is not None:
+        yield f"  {state.outdoor.text}"
+    if state.about is not None and state.about.text:
+        yield f"  {state.about.name}: {state.about.text}"
+    if state.morning is not None:
+        yield f"  → {state.morning.text}"
+    for line in state.advice:
+        yield f"  → {line}"
 
 
 def _learned_lines(learned: LearnedState) -> Iterator[str]:

@@ -122,6 +122,24 @@ class OutdoorSaid(msgspec.Struct, frozen=True):
     off_k: float | None = None
 
 
+class MorningSaid(msgspec.Struct, frozen=True):
+    """When to start heating so that the bay is warm in the morning.
+
+    Attributes:
+        ready: When it is to be warm.
+        start: When to start; None where nobody knows.
+        chance: Chance of being warm in time then.
+        line: As a wall has room for, such as ``start heating at 05:40 for 20.0 °C by 08:00``.
+        text: The same with the chance and what it rests on, as on the winter's pages.
+    """
+
+    ready: str
+    start: str | None
+    chance: float | None
+    line: str
+    text: str
+
+
 class OutlookState(msgspec.Struct, frozen=True):
     """Everything a screen shows of what is foreseen of a bay.
 
@@ -137,6 +155,8 @@ class OutlookState(msgspec.Struct, frozen=True):
         fans: Air, humidity and panel ahead.
         advice: What a person may do, in the shop's units.
         outdoor: Which outdoors were taken.
+        morning: When to start heating; None while something is worked or cures there, or while
+            there is nothing to say.
     """
 
     bay: str
@@ -150,6 +170,7 @@ class OutlookState(msgspec.Struct, frozen=True):
     fans: tuple[FanLine, ...] = ()
     advice: tuple[str, ...] = ()
     outdoor: OutdoorSaid | None = None
+    morning: MorningSaid | None = None
 
 
 def outlook_topic(bay: str) -> str:

@@ -22,6 +22,7 @@ from envmon.service.outlook_alarm import Teller, said_in_chain
 from envmon.service.outlook_facts import facts_to_learn_on, keep_facts
 from envmon.service.outlook_learn import Learner
 from envmon.service.outlook_live import agreed, outlook_topic
+from envmon.service.outlook_morning import Mornings, with_mornings
 from envmon.service.outlook_think import Thinker, encoded
 from envmon.service.outlook_verdicts import verdicts_in
 from envmon.service.watch_process import account_from, data_folder, ensure_data
@@ -71,6 +72,7 @@ class Outlooks:
         self._folder, self._clock, self._link = folder, clock, link
         self.thinker = Thinker(shop, plan_from_shop(shop), facts_to_learn_on(folder))
         self._bays = self.thinker.plan.bays
+        self.mornings = Mornings(shop, self.thinker.plan, folder)
         self._tellers: dict[str, Teller] = {}
         self.learner = Learner(self.thinker, shop.shop.timezone)
         self._due_s = self._keep_s = self._agrees_s = 0.0
@@ -127,7 +129,8 @@ class Outlooks:
             states = self.thinker.foresee(past, frames, now_us)
             if ASKS:
                 self._tell_watch(store, frames, now_us)
-            return states
+            idle = {bay for bay, frame in frames.items() if not str(frame.stage[-1])}
+            return with_mornings(states, self.mornings.look(now_us), idle)
         finally:
             past.close()
             store.close()
