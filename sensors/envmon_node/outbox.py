@@ -41,6 +41,11 @@ CREATE INDEX IF NOT EXISTS waiting_undated ON waiting (boot) WHERE at_us IS NULL
 CREATE TABLE IF NOT EXISTS counter (name TEXT PRIMARY KEY, count INTEGER NOT NULL) WITHOUT ROWID;
 """
 _INSERT = "INSERT INTO waiting (press, topic, body, at_us, boot, up_us) VALUES (?, ?, ?, ?, ?, ?)"
+# Each half has an index of its own: this is asked at every turn, also with a long backlog.
+_TO_TIDY = (
+    "SELECT EXISTS (SELECT 1 FROM waiting WHERE press) OR "
+    "EXISTS (SELECT 1 FROM waiting WHERE at_us IS NULL AND NOT press)"
+)
 _COUNT = "INSERT INTO counter VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET count = excluded.count"
 _GONE = "gone/"
 
@@ -172,8 +177,8 @@ class Outbox:
         """Date what waits for the clock, and give up what nobody can date or wants any more."""
         boot, up_us = self._times.boot, self._times.up_us()
         with self._translated("read"):
-            undated = self._number("SELECT EXISTS (SELECT 1 FROM waiting WHERE at_us IS NULL)")
-        if not undated:
+            something = self._number(_TO_TIDY)
+        if not something:
             return
         with self.atomic():
             self._give_up(
