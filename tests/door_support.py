@@ -112,7 +112,7 @@ class Asker:
         text = (
             body if isinstance(body, bytes) else b"" if body is None else json.dumps(body).encode()
         )
-        return asyncio.run(_asked(self.app, _scope(method, path, sent, client), text))
+        return asyncio.run(_asked(self.app, scope_of(method, path, sent, client), text))
 
     def log_in(self, name: str, secret: str = "", **more: Any) -> Answer:
         asked = {"name": name, "secret": secret or SECRETS[name][1]}
@@ -128,7 +128,7 @@ class Asker:
         return found
 
 
-def _scope(method: str, path: str, headers: Mapping[str, str], client: str) -> dict[str, Any]:
+def scope_of(method: str, path: str, headers: Mapping[str, str], client: str) -> dict[str, Any]:
     bare, _, query = path.partition("?")
     pairs = [(key.lower().encode(), value.encode("latin-1")) for key, value in headers.items()]
     return {
