@@ -100,8 +100,26 @@ def test_a_file_that_is_there_is_not_replaced_unasked(shop: Path, tmp_path: Path
 def test_days_of_which_nothing_is_kept_are_exit_1(shop: Path) -> None:
     code, out, err = run("heating", str(shop), "--from", "2010-01-01", "--to", "2010-01-08")
     assert code == 1
-    assert "nothing is kept of these days" in err
-    assert "No energy:" in out
+    assert "nothing is kept of 1 January 2010 to 7 January 2010" in err
+    assert out == ""
+
+
+def test_a_span_without_anything_writes_no_file_but_its_json_stays_one_document(
+    shop: Path, tmp_path: Path
+) -> None:
+    none = ("heating", str(shop), "--from", "2010-01-01", "--to", "2010-01-08")
+    file = tmp_path / "none.csv"
+    assert run(*none, "--out", str(file))[0] == 1
+    assert not file.exists()
+    code, out, _ = run(*none, "--json")
+    assert code == 1
+    assert json.loads(out)["whole"]["energy_kwh"] is None
+
+
+def test_days_short_of_room_send_the_reader_below(shop: Path) -> None:
+    _, out, _ = run("heating", str(shop), *FROM_TO)
+    assert "see below" in out
+    assert "Noted by people:" in out
 
 
 def test_a_shop_without_data_and_bad_days_are_told(shop: Path, tmp_path: Path) -> None:

@@ -10,7 +10,8 @@ import pytest
 
 from envmon.clock import MINUTE_US
 from envmon.heating.days import day_rows, days_between
-from envmon.heating.faults import span_faults
+from envmon.heating.faults import by_text, span_faults
+from envmon.heating.log import HeatShop, heating_log
 from envmon.heating.model import BayMinutes, Counter, DayRow, Winter
 from envmon.shop.heat import HeatingInfo
 from tests.heating_story import Story, on_for, rising
@@ -176,8 +177,8 @@ def test_months_with_half_the_data_are_said_once_with_all_that_is_thin() -> None
     }
     (text,) = span_faults(days_between(story.winter(bays, outdoor_c=few), INFO, []))
     assert text.startswith(
-        "Known for less than half of the time: 2026-01 (outdoors 32 %, air of hall 32 %, air of "
-        "annex 32 %); 2026-02 (outdoors 7 %). Sums and means of these months"
+        "Known for less than half of the time: 2026-01 (outdoors, air of hall and air of annex "
+        "32 %); 2026-02 (outdoors 7 %). Sums and means of these months"
     )
 
 
@@ -185,3 +186,52 @@ def test_what_the_shop_never_measures_is_no_thin_month() -> None:
     story = Story(date(2026, 1, 1), 31)
     winter = story.winter({"hall": BayMinutes(story.flat(19.0))}, outdoor_c=None)
     assert span_faults(days_between(winter, INFO, [])) == ()
+
+
+def test_a_month_without_anything_is_said_in_one_word() -> None:
+    story = Story(date(2026, 1, 1), 59)
+    none = story.flat(19.0)
+    none[: 31 * 1440] = np.nan
+    winter = story.winter({"hall": BayMinutes(none)}, outdoor_c=none)
+    (text,) = span_faults(days_between(winter, INFO, []))
+    assert "2026-01 (everything 0 %)" in text
+
+
+def test_what_is_said_of_days_is_said_once_with_all_of_them() -> None:
+    days = [date(2026, 1, 30), date(2026, 1, 31), date(2026, 2, 2)]
+    assert by_text((day, ("sun", "x") if day.day == 31 else ("sun",)) for day in days) == (
+        "30 and 31 Jan and 2 Feb: sun", "31 Jan: x"
+    )  # fmt: skip
+    many = [(date(2026, 3, day), ("sun",)) for day in range(1, 9)]
+    assert by_text(many) == ("8 days from 1 Mar to 8 Mar: sun",)
+    assert by_text([]) == ()
+
+
+FAULTS = {
+    "sun": "as if the sun shone on it",
+    "stuck": "said to be off all day",
+    "thin": "Known for less than half of the time: 2028-02",
+    "clocks": "The clocks went forward: this day has 23 hours",
+    "leap": "2028-02-29 is a leap day",
+    "meter": "the meter stepped back",
+}
+
+
+def test_every_fault_stands_in_the_log_s_notes_as_a_sentence() -> None:
+    """All at once in one winter: what a person reads on screen, paper and in the terminal."""
+    story = Story(date(2028, 2, 20), 40, zone="Europe/Oslo")
+    on, outdoor = on_for(story, 6), story.flat(-4.0)
+    outdoor[: 6 * 1440] = np.nan  # of ten days of February four are left
+    on[12 * 1440 : 13 * 1440] = 0.0
+    for day in (20, 21, 25):
+        outdoor[day * 1440 + 720 : day * 1440 + 840] += 9.0
+    value = 512.0 + rising(story.minutes)
+    value[15 * 1440 + 60 :] -= 0.4
+    winter = story.winter(
+        {"hall": BayMinutes(story.flat(18.0), on)},
+        outdoor_c=outdoor,
+        counters=metered(story, value),
+    )
+    notes = heating_log(winter, HeatShop(INFO)).notes
+    for name, text in FAULTS.items():
+        assert sum(text in note for note in notes) == 1, name

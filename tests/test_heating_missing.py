@@ -8,9 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from envmon.clock import us_from_iso
+from envmon.heating.bay_heat import USUAL
 from envmon.heating.log import HeatingLog, HeatShop, heating_log
 from envmon.heating.model import BayMinutes
 from envmon.heating.words import counted, joined
+from envmon.service.heating_make import DaySpan, _learned_later
 from envmon.shop.heat import Heater, HeatingInfo
 from tests.heating_story import Story
 
@@ -66,6 +69,19 @@ def test_air_without_a_thermostat_says_so_bays_together() -> None:
     texts = [text for text in log.missing if text.startswith("No run time")]
     assert texts[0].startswith("No run time of hall and annex: the air shows no heater that")
     assert texts[1].startswith("No run time of store: no point reads heater or air")
+
+
+def test_a_winter_before_anything_was_learned_says_so() -> None:
+    """Only the newest facts of a bay are kept; those of a winter long ago are not its own."""
+    span = DaySpan(date(2025, 1, 1), date(2025, 3, 1))
+    learned = tuple(us_from_iso(f"{day}T12:00:00Z") for day in ("2026-01-01", "2026-02-20"))
+    later, own = USUAL._replace(learned_us=learned), USUAL._replace(learned_us=(0, learned[1]))
+    bays = {"north": later, "south": own, "store": USUAL}
+    (text,) = _learned_later(bays, span, "Europe/Oslo")
+    assert text.startswith("Where the heat of north went goes by what the outlook learned")
+    assert "up to 20 February 2026, for nothing learned in these days is kept" in text
+    now = DaySpan(date(2025, 9, 1), date(2026, 3, 1))
+    assert list(_learned_later(bays, now, "Europe/Oslo")) == []
 
 
 def test_words_for_one_and_for_several() -> None:

@@ -122,8 +122,8 @@ def test_tiers_of_a_month_that_began_before_the_log_are_told() -> None:
     found = cost(at, even(at), [tariff(tier=(Tier(above=100, price=0.1),))], INFO, OSLO)
     (note,) = found.notes
     assert note == (
-        "tiers of January 2026 count from 2026-01-10 on: what was used before it in that month is "
-        "not in the log"
+        "Tiers of January 2026 count from 2026-01-10 on: what was used before it in that month is "
+        "not in the log."
     )
 
 
@@ -156,8 +156,8 @@ def test_days_without_a_tariff_are_told() -> None:
     assert energies(found) == ["None", "None", "1.00"]
     (note,) = found.notes
     assert note == (
-        "no tariff holds on 2 days, the first 2025-09-29: their cost is not known; add a "
-        "[[tariff]] with valid_from"
+        "No tariff holds on 2 days, the first 2025-09-29: what they cost is not known. Add a "
+        "[[tariff]] with valid_from."
     )
     assert np.isnan(found.price_kwh[:2]).all()
 
@@ -166,7 +166,7 @@ def test_a_shop_without_tariffs_has_no_cost() -> None:
     at = edges(date(2026, 1, 5), 1, DAY_US)
     found = cost(at, even(at), [], INFO, OSLO)
     assert found.days[0].total is None
-    assert found.notes == ("the shop file has no [[tariff]]: cost is not known",)
+    assert found.notes == ()  # the log says it, with what would help
 
 
 def test_energy_that_is_not_known_costs_what_nobody_knows_but_standing_charges_stay() -> None:

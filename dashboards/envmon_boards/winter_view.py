@@ -17,7 +17,7 @@ from envmon.heating.sentences import (
     words_of,
 )
 from envmon.heating.whereto_chart import where_chart
-from envmon.heating.words import month_name
+from envmon.heating.words import counted, month_name
 from envmon.service.heating_table import day_cells, heads_of, sum_cells
 
 if TYPE_CHECKING:
@@ -88,8 +88,7 @@ def _to_do(document: Mapping[str, Any]) -> Iterator[str]:
     yield from (one["text"] for one in document["ahead"])
     lacks = len(document["missing"])
     if lacks:
-        things = "thing is" if lacks == 1 else "things are"
-        yield f"{lacks} {things} missing, each with what would help: see what is missing."
+        yield f"See what is missing: {counted(lacks, 'thing')}, and what would help."
 
 
 def _captions(document: Mapping[str, Any]) -> dict[str, str]:
@@ -119,7 +118,7 @@ def _said(document: Mapping[str, Any], words: Words) -> Iterator[str]:
     if opened["kwh"] is not None:
         cost = "" if opened["cost"] is None else f", {words.money(opened['cost'])}"
         yield (
-            f"Open doors: {opened['count']} times, {opened['hours']:.0f} h, about "
+            f"Open doors: {counted(opened['count'], 'time')}, {opened['hours']:.0f} h, about "
             f"{opened['kwh']:.0f} kWh{cost} (estimate)."
         )
 

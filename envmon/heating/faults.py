@@ -13,10 +13,10 @@ from envmon.clock import HOUR_US, MINUTE_US, SECOND_US
 from envmon.heating.fuel import UNITS
 from envmon.heating.local import WHOLE_SHARE, between
 from envmon.heating.outdoor import sunny_days
-from envmon.heating.words import percent
+from envmon.heating.words import joined, percent, short_days
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import date
 
     from numpy.typing import NDArray
@@ -151,6 +151,19 @@ def _words(at_us: int, zone: str) -> str:
     return f"{datetime.fromtimestamp(at_us // SECOND_US, ZoneInfo(zone)):%Y-%m-%d %H:%M}"
 
 
+def by_text(said: Iterable[tuple[date, Sequence[str]]]) -> tuple[str, ...]:
+    """Return what is said of single days, each text once with its days before it.
+
+    Args:
+        said: Days in order with their texts.
+    """
+    days: dict[str, list[date]] = defaultdict(list)
+    for day, texts in said:
+        for text in texts:
+            days[text].append(day)
+    return tuple(f"{short_days(on)}: {text}" for text, on in days.items())
+
+
 def span_faults(days: Days) -> tuple[str, ...]:
     """Return what is to be said of months and of the whole span.
 
@@ -179,15 +192,24 @@ def _thin_months(days: Days) -> Iterator[str]:
         hours = days.local.hours[places]
         known = {name: float(np.average(share[places], weights=hours))
                  for name, share in shares.items()}  # fmt: skip
-        few = [f"{name} {percent(of)}" for name, of in known.items() if of < HALF]
-        if few:
-            thin.append(f"{month} ({', '.join(few)})")
+        if few := {name: percent(of) for name, of in known.items() if of < HALF}:
+            thin.append(f"{month} ({_few(few, everything=len(few) == len(known))})")
     if thin:
         whose = "this month" if len(thin) == 1 else "these months"
         yield (
             f"Known for less than half of the time: {'; '.join(thin)}. Sums and means of {whose} "
             "stand for the part that is known, not for the whole."
         )
+
+
+def _few(shares: Mapping[str, str], *, everything: bool) -> str:
+    """Return quantities with how much is known of them, those of one share together."""
+    if everything and len(set(shares.values())) == 1:
+        return f"everything {next(iter(shares.values()))}"
+    names: dict[str, list[str]] = defaultdict(list)
+    for name, share in shares.items():
+        names[share].append(name)
+    return "; ".join(f"{joined(of)} {share}" for share, of in names.items())
 
 
 def _shares(days: Days) -> Mapping[str, Floats]:

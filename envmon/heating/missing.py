@@ -53,7 +53,8 @@ def missing_of(whole: Sum, rows: Sequence[DayRow], given: Given) -> tuple[str, .
         given: What the shop file has to offer.
     """
     said = [*_outdoor(whole), *_energy(whole, given), *_run(whole, given)]
-    return (*said, *_cost(whole, tariffs=given.tariffs), *_partial(whole, rows))
+    said += _cost(whole, tariffs=given.tariffs)
+    return (*said, *_some_days(whole, given), *_partial(whole, rows))
 
 
 def _outdoor(whole: Sum) -> Iterator[str]:
@@ -64,9 +65,6 @@ def _outdoor(whole: Sum) -> Iterator[str]:
             "point that reads outdoor_temp_c, or bring in a weather station's file with "
             "envmon import --any-point."
         )
-    elif known < whole.days:
-        lacking = f"{whole.days - known} of {counted(whole.days, 'day')}"
-        yield f"Outdoor temperatures are not known on {lacking}."
 
 
 def _energy(whole: Sum, given: Given) -> Iterator[str]:
@@ -81,11 +79,6 @@ def _energy(whole: Sum, given: Given) -> Iterator[str]:
             f"Energy is known from bills only, of {whole.billed_days} of "
             f"{counted(whole.days, 'day')}; "
             "a bill is shared evenly by its days. A meter would tell each day."
-        )
-    elif known < whole.days:
-        yield (
-            f"Energy is not known on {whole.days - known} of {counted(whole.days, 'day')}; "
-            "sums are of the others."
         )
 
 
@@ -138,11 +131,25 @@ def _why(every_min: int) -> str:
 
 
 def _cost(whole: Sum, *, tariffs: bool) -> Iterator[str]:
-    known = whole.known["cost"]
     if not tariffs and whole.billed_cost is None:
         yield "No cost: add [[tariff]] to the shop file."
-    elif tariffs and 0 < known < whole.days:
-        yield f"Cost is not known on {whole.days - known} of {counted(whole.days, 'day')}."
+
+
+def _some_days(whole: Sum, given: Given) -> Iterator[str]:
+    """Say on how many days a quantity is not known that is known on others."""
+    named = {"outdoors": "outdoor_mean_c", "run time": "run_h", "energy": "energy_kwh"}
+    if given.tariffs:
+        named["cost"] = "cost"
+    lacking: dict[int, list[str]] = defaultdict(list)
+    for name, field in named.items():
+        if 0 < whole.known[field] < whole.days:
+            lacking[whole.days - whole.known[field]].append(name)
+    for days, names in lacking.items():
+        are = "is" if len(names) == 1 else "are"
+        yield (
+            f"{joined(names).capitalize()} {are} not known on {days} of "
+            f"{counted(whole.days, 'day')}; sums and means are of the others."
+        )
 
 
 def _partial(whole: Sum, rows: Sequence[DayRow]) -> Iterator[str]:

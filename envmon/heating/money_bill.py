@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.heating.money_round import apportioned, digits_of, exact, half_up
+from envmon.heating.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -226,20 +227,18 @@ def _notes(days: list[OpenDay], tariffs: Sequence[Tariff]) -> tuple[str, ...]:
     bare = [one.day for one in days if one.tariff is None]
     if bare and tariffs:
         found.append(
-            f"no tariff holds on {len(bare)} days, the first {bare[0]}: their cost is not known; "
-            "add a [[tariff]] with valid_from"
+            f"No tariff holds on {counted(len(bare), 'day')}, the first {bare[0]}: what they cost "
+            "is not known. Add a [[tariff]] with valid_from."
         )
-    elif bare:
-        found.append("the shop file has no [[tariff]]: cost is not known")
     tiered = [one for one in days if one.tariff is not None and one.tariff.tier]
     if tiered and days[0].day.day != 1 and (days[0].day.year, days[0].day.month) == (
         tiered[0].day.year, tiered[0].day.month
     ):  # fmt: skip
         found.append(
-            f"tiers of {days[0].day:%B %Y} count from {days[0].day} on: what was used before it in "
-            "that month is not in the log"
+            f"Tiers of {days[0].day:%B %Y} count from {days[0].day} on: what was used before it in "
+            "that month is not in the log."
         )
     holes = sorted({one.day.strftime("%B %Y") for one in tiered if not one.known})
     if holes:
-        found.append(f"tiers of {', '.join(holes)} count too little: some days are not known")
+        found.append(f"Tiers of {', '.join(holes)} count too little: some days are not known.")
     return tuple(found)

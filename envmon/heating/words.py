@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.units import QUANTITIES, format_value
@@ -16,6 +17,7 @@ UNKNOWN = "—"
 THIN = "\u202f"
 _FOOT3_M3 = 0.028316846592
 _GALLON_L = 3.785411784
+_MOST_DAYS = 6
 BTU_H_F = 1.8956342
 """One W/K [BTU/(h·°F)]: 3.41214163 over 1.8 (from memory)."""
 
@@ -124,6 +126,14 @@ def day_name(day: date) -> str:
 def full_day(day: date) -> str:
     """Return ``27 January 2026``."""
     return f"{day.day} {day:%B %Y}"
+
+
+def short_days(days: Sequence[date]) -> str:
+    """Return ``3, 4 and 8 Feb``, or how many and from when to when; in order, at least one."""
+    if len(days) > _MOST_DAYS:
+        return f"{len(days)} days from {days[0].day} {days[0]:%b} to {days[-1].day} {days[-1]:%b}"
+    by_month = [list(of) for _, of in groupby(days, key=lambda day: (day.year, day.month))]
+    return joined([f"{joined([str(day.day) for day in of])} {of[0]:%b}" for of in by_month])
 
 
 def month_name(day: date) -> str:

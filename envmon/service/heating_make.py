@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -12,14 +13,17 @@ from envmon.heating.local import day_starts_us
 from envmon.heating.log import HeatShop, heating_log
 from envmon.heating.report import report_of
 from envmon.heating.sums import winter_year
-from envmon.heating.words import Words
+from envmon.heating.words import Words, full_day, joined
 from envmon.service.heating_ahead import learned_of, night_of
 from envmon.service.heating_import import bills_kept
 from envmon.service.heating_read import winter_of
 from envmon.service.span import local_from_us
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
     from envmon.guard.plan import GuardPlan
+    from envmon.heating.bay_heat import BayHeat
     from envmon.heating.report import HeatingReport
     from envmon.shop.models import Shop
     from envmon.store.past import Past
@@ -106,9 +110,10 @@ def make_report(
     volumes = {bay.id: bay.volume_m3 for bay in shop.bay}
     bays = {bay: bay_heat(facts, volumes.get(bay)) for bay, facts in learned_of(past).items()}
     log = heating_log(winter_of(past, shop, plan, span.us(zone)), heat, bays)
+    log = replace(log, notes=(*log.notes, *_learned_later(bays, span, zone)))
     before = None
     if _is_kept(past, earlier, zone):
-        before = heating_log(winter_of(past, shop, plan, earlier.us(zone)), heat)
+        before = heating_log(winter_of(past, shop, plan, earlier.us(zone)), heat, bays)
     report = report_of(log, before, shop.heating, shop.shop.units)
     start_us, end_us = span.us(zone)
     if now_us is None or not start_us <= now_us < end_us:
@@ -116,6 +121,23 @@ def make_report(
     night = night_of(past, shop, plan, now_us, log.spent.loss_w_k)
     words = Words(shop.shop.units, log.costs.currency, log.costs.digits)
     return report._replace(ahead=mornings_ahead(night, heat, words))
+
+
+def _learned_later(bays: Mapping[str, BayHeat], span: DaySpan, zone: str) -> Iterator[str]:
+    """Say of which bays a winter has no facts of its own; only the newest are kept."""
+    _, end_us = span.us(zone)
+    later = {
+        bay: of.learned_us[1]
+        for bay, of in bays.items()
+        if of.learned_us is not None and of.learned_us[0] >= end_us
+    }
+    if later:
+        day = local_from_us(max(later.values()), zone).date()
+        yield (
+            f"Where the heat of {joined(list(later))} went goes by what the outlook learned of "
+            f"the building up to {full_day(day)}, for nothing learned in these days is kept; what "
+            "was rebuilt since is not seen."
+        )
 
 
 def _is_kept(past: Past, span: DaySpan, zone: str) -> bool:

@@ -13,6 +13,7 @@ from envmon.guard.plan import plan_from_shop
 from envmon.heating.csv_rows import days_csv
 from envmon.heating.page import page
 from envmon.heating.report import document_of
+from envmon.heating.sentences import span_words
 from envmon.service.heating_make import make_report, since_kept, span_from, this_winter
 from envmon.service.heating_table import print_log
 from envmon.service.record_files import write_whole
@@ -64,16 +65,19 @@ def heating(wish: HeatWish, clock: Clock, say: Callable[[str], None]) -> int:
     """
     form = None if wish.out is None else form_of(wish.out, force=wish.force)
     document, winter_from = asked_document(wish, clock)
+    if wish.as_json:
+        sys.stdout.write(msgspec.json.encode(document).decode() + "\n")
+    if is_empty(document):
+        say(
+            f"nothing is kept of {span_words(document)}; envmon import brings readings in, "
+            "envmon bills bills"
+        )
+        return 1
     if form is not None and wish.out is not None:
         write_whole(wish.out, content_of(document, form))
         say(f"{wish.out}: heating log {document['first']} to {document['last']}")
-    if wish.as_json:
-        sys.stdout.write(msgspec.json.encode(document).decode() + "\n")
-    elif form is None:
+    elif not wish.as_json:
         print_log(document, winter_from)
-    if is_empty(document):
-        say("nothing is kept of these days; envmon import brings readings in, envmon bills bills")
-        return 1
     return 0
 
 

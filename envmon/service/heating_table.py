@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from envmon.heating.faults import by_text
 from envmon.heating.sentences import (
     degree_day_words,
     fuel_words,
@@ -13,7 +14,7 @@ from envmon.heating.sentences import (
     span_words,
     words_of,
 )
-from envmon.heating.words import UNKNOWN, day_name, number
+from envmon.heating.words import UNKNOWN, counted, day_name, number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -82,12 +83,21 @@ def _days(document: Mapping[str, Any], words: Words, width: int) -> Table:
     days, told = document["days"], tells_days(document)
     for place, day in enumerate(days):
         if told:
-            table.add_row(*(Text(cell) for cell in day_cells(day, words)))
+            *cells, said = day_cells(day, words)
+            table.add_row(*(Text(cell) for cell in cells), Text(_short(day, said, rest)))
         month = day["day"][:7]
         if place + 1 == len(days) or days[place + 1]["day"][:7] != month:
-            cells = (Text(cell, style="bold") for cell in sum_cells(months[month], words))
-            table.add_row(Text(f"{day['day']:.7}", style="bold"), *cells, end_section=True)
+            summed = (Text(cell, style="bold") for cell in sum_cells(months[month], words))
+            table.add_row(Text(f"{day['day']:.7}", style="bold"), *summed, end_section=True)
     return table
+
+
+def _short(day: Mapping[str, Any], said: str, room: int) -> str:
+    """Return what is said of a day; where that has no room, that it stands below."""
+    if len(said) <= room or not (day["faults"] or day["notes"]):
+        return said
+    jobs = ", ".join(day["jobs"])
+    return f"{jobs}, below" if jobs and len(jobs) + 7 <= room else jobs or "see below"
 
 
 def tells_days(document: Mapping[str, Any]) -> bool:
@@ -135,12 +145,13 @@ def sum_cells(one: Mapping[str, Any], words: Words) -> Iterator[str]:
 
 def sum_note(one: Mapping[str, Any]) -> str:
     """Return of how many days a sum's energy is, where it is not all."""
-    known, days = one["known"]["energy_kwh"], one["days"]
+    known, days, priced = one["known"]["energy_kwh"], one["days"], one["known"]["cost"]
     if known == 0 and one["billed_kwh"] is not None:
-        return f"by bills of {one['billed_days']} of {days} days"
-    jobs = f"{one['jobs']} job{'' if one['jobs'] == 1 else 's'}" if one["jobs"] else ""
-    part = f"energy of {known} of {days} days" if known < days else ""
-    return ", ".join(text for text in (jobs, part) if text)
+        return f"by bills of {one['billed_days']} of {counted(days, 'day')}"
+    jobs = counted(one["jobs"], "job") if one["jobs"] else ""
+    part = f"energy {known}/{days} d" if known < days else ""
+    cost = f"cost {priced}/{days} d" if 0 < priced < known else ""
+    return ", ".join(text for text in (jobs, part, cost) if text)
 
 
 def _winters(document: Mapping[str, Any], words: Words, winter_from: int) -> Table:
@@ -166,6 +177,8 @@ def said_lines(document: Mapping[str, Any], words: Words) -> list[str]:
     lines += [one["text"] for one in (*document["comparisons"][:1], *document["changes"])]
     lines += _headed("Next morning", [one["text"] for one in document["ahead"]])
     lines += _headed("Missing", document["missing"])
+    noted = [(date.fromisoformat(day["day"]), day["notes"]) for day in document["days"]]
+    lines += _headed("Noted by people", by_text(noted))
     lines += _headed("Notes", document["notes"])
     lines += _headed("Cautions", document["cautions"])
     return lines
