@@ -74,7 +74,7 @@ def test_air_without_a_thermostat_says_so_bays_together() -> None:
 def test_a_winter_before_anything_was_learned_says_so() -> None:
     """Only the newest facts of a bay are kept; those of a winter long ago are not its own."""
     span = DaySpan(date(2025, 1, 1), date(2025, 3, 1))
-    learned = tuple(us_from_iso(f"{day}T12:00:00Z") for day in ("2026-01-01", "2026-02-20"))
+    learned = us_from_iso("2026-01-01T12:00:00Z"), us_from_iso("2026-02-20T12:00:00Z")
     later, own = USUAL._replace(learned_us=learned), USUAL._replace(learned_us=(0, learned[1]))
     bays = {"north": later, "south": own, "store": USUAL}
     (text,) = _learned_later(bays, span, "Europe/Oslo")

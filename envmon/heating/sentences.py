@@ -28,13 +28,9 @@ def fuel_words(document: Mapping[str, Any]) -> str:
     fuel = document["fuel"]
     text = _FUELS[fuel["fuel"]].capitalize()
     if fuel["heating_value_kwh"] is not None:
-        unit = {"m3": "m³"}.get(fuel["heating_value_unit"], fuel["heating_value_unit"])
+        unit = {"m3": "m³"}.get(fuel["unit"], fuel["unit"])
         value = number(fuel["heating_value_kwh"], 2)
         text += f", {value} kWh per {unit} ({fuel['heating_value_source']})"
-    elif (
-        document["whole"]["billed_kwh"] is not None and not document["whole"]["known"]["energy_kwh"]
-    ):
-        text += ", energy in kWh as billed"
     return f"{text}, efficiency {number(100 * fuel['efficiency'])} %"
 
 
@@ -162,8 +158,6 @@ def _of(known: int, one: Mapping[str, Any], *, bills: bool = True) -> str:
 
 def _same(document: Mapping[str, Any]) -> Number:
     found = document["comparisons"][0] if document["comparisons"] else None
-    if found is not None and found.get("billed"):
-        return _same_by_bills(found)
     if found is None or "more" not in found:
         why = "no winter before to compare with" if found is None else "cannot be compared"
         return Number("same weather", UNKNOWN, why)
@@ -174,12 +168,3 @@ def _same(document: Mapping[str, Any]) -> Number:
         told = "no difference"
         return Number("same weather", told, f"from {found['than']}, within {high} %")
     return Number("same weather", told, f"than {found['than']} ({low} to {high} %)")
-
-
-def _same_by_bills(found: Mapping[str, Any]) -> Number:
-    billed = found["billed"]
-    told = f"{percent(abs(billed['more']))} {'more' if billed['more'] >= 0 else 'less'}"
-    if billed["by"] == "degree days":
-        return Number("same weather", told, f"a degree day than {found['than']}, by bills")
-    what = "money" if billed["by"] == "cost" else "energy"
-    return Number("a day, weather left in", told, f"{what} than {found['than']}, by bills")
