@@ -123,6 +123,13 @@ def signature_chart(document: Mapping[str, Any], words: Words, room: Room) -> Ht
     return svg(room, room.height, "energy of a day against outdoor temperature", parts)
 
 
+def has_points(document: Mapping[str, Any]) -> bool:
+    """Return whether there is any day or bill to draw against the outdoors."""
+    before = document["before"] or {}
+    was = before.get("points", ()) or _bill_points(before.get("bills", ()))
+    return bool(_points(document) or was)
+
+
 def _before_last(document: Mapping[str, Any]) -> int:
     """Return how many of the days drawn lie before the last change."""
     sides = document["sides"]

@@ -129,6 +129,25 @@ def fuel_kwh(amount: float | Floats, quantity: str, info: HeatingInfo) -> float 
     return np.multiply(amount, heating_value(quantity, info).kwh)
 
 
+def value_of_unit(unit: str, info: HeatingInfo) -> HeatingValue:
+    """Return the heating value that the energy of a tariff's or a bill's unit rests on.
+
+    Args:
+        unit: As for ``unit_kwh``.
+        info: The shop's ``[heating]``.
+
+    Raises:
+        InputError: The unit is none of these, or is none of this fuel.
+    """
+    return heating_value(_quantity_of(unit)[0], info)
+
+
+def _quantity_of(unit: str) -> tuple[str, float]:
+    if unit not in _UNIT_OF:
+        raise InputError(f"unit is {unit!r}; allowed: {', '.join(_UNIT_OF)}")
+    return _UNIT_OF[unit]
+
+
 def unit_kwh(unit: str, info: HeatingInfo) -> float:
     """Return the energy of one unit of a tariff or a bill [kWh].
 
@@ -139,7 +158,5 @@ def unit_kwh(unit: str, info: HeatingInfo) -> float:
     Raises:
         InputError: The unit is none of these, or is none of this fuel.
     """
-    if unit not in _UNIT_OF:
-        raise InputError(f"unit is {unit!r}; allowed: {', '.join(_UNIT_OF)}")
-    quantity, factor = _UNIT_OF[unit]
+    quantity, factor = _quantity_of(unit)
     return factor * heating_value(quantity, info).kwh

@@ -8,8 +8,9 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from envmon.heating.bills_chart import bills_chart
 from envmon.heating.calendar_chart import calendar_chart
-from envmon.heating.charts import days_chart, months_chart, signature_chart
+from envmon.heating.charts import days_chart, has_points, months_chart, signature_chart
 from envmon.heating.draw import PAPER
 from envmon.heating.sentences import (
     degree_day_words,
@@ -27,6 +28,7 @@ from envmon.job.record_look import FRAME, LOOK
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from envmon.heating.draw import Room
     from envmon.heating.words import Words
 
 _MORE = """
@@ -73,13 +75,31 @@ def _front(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
     yield tag("p", tag("b", shop), tag("span", "Heating log"), class_="brand")
     yield tag("h1", span_words(document))
     yield _big(document, words)
-    yield section("Day by day", days_chart(document, words, PAPER._replace(height=225)))
+    yield from _course(document, words)
     yield section("Month by month", _months(document, words))
     yield tag("p", fuel_words(document), ". ", degree_day_words(document, words), class_="soft")
     yield section("What this says", _list(_said(document, words)))
     if document["comparisons"][1:]:
         named = [f"{one['what']}: {one['text']}" for one in document["comparisons"][1:]]
         yield section("Each month in the same weather", _list(named))
+
+
+def _course(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
+    """Yield the days as a drawing; the bills where nothing is known of a day's energy."""
+    if _by_bills(document):
+        was = " Hollow: the winter before." if (document["before"] or {}).get("bills") else ""
+        said = f"A bar is a bill: what it took a day.{was}"
+        drawn = bills_chart(document, words, PAPER._replace(height=225))
+        yield section("Bill by bill", drawn, tag("p", said, class_="soft"))
+    known = document["whole"]["known"]
+    if known["energy_kwh"] or (known["outdoor_mean_c"] and not _by_bills(document)):
+        yield section("Day by day", days_chart(document, words, PAPER._replace(height=225)))
+
+
+def _by_bills(document: Mapping[str, Any]) -> bool:
+    told = any(one["energy_kwh"] is not None or one["cost"] is not None
+               for one in document["bills"])  # fmt: skip
+    return told and not document["whole"]["known"]["energy_kwh"]
 
 
 def _said(document: Mapping[str, Any], words: Words) -> list[str]:
@@ -138,23 +158,29 @@ def _part(one: Mapping[str, Any]) -> str:
 
 
 def _back(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
-    yield section("The winter as a calendar", calendar_chart(document, words, PAPER))
+    if document["whole"]["known"]["energy_kwh"]:
+        yield section("The winter as a calendar", calendar_chart(document, words, PAPER))
     half = PAPER._replace(width=335, height=230)
-    before = document["before"]
-    was = "" if before is None else " Hollow and dashed: the winter before."
-    yield tag(
-        "div",
-        section("Energy against the outdoors", signature_chart(document, words, half),
-                tag("p", f"A dot is a day.{_light(document)}{was}", class_="soft")),
-        section("Month against month", months_chart(document, half),
-                tag("p", "Filled: this winter. Hollow: the one before.", class_="soft")),
-        class_="two",
-    )  # fmt: skip
+    was = " Hollow: the one before." if document["before"] is not None else ""
+    named = tag("p", f"Filled: this winter.{was}", class_="soft")
+    months = section("Month against month", months_chart(document, half), named)
+    yield tag("div", _against_outdoors(document, words, half), months, class_="two")
     if document["where"]:
         yield _where(document)
     if document["missing"] or document["notes"]:
         yield section("What is missing", _list([*document["missing"], *document["notes"]]))
     yield tag("section", tag("h2", "Heat and safety"), _list(document["cautions"]), class_="safe")
+
+
+def _against_outdoors(document: Mapping[str, Any], words: Words, room: Room) -> Html:
+    """Return energy against the outdoors, or why there is nothing to draw."""
+    what = "Energy against the outdoors"
+    if not has_points(document):
+        return section(what, tag("p", f"Not drawn: {document['why_no_signature']}.", class_="soft"))
+    was = "" if document["before"] is None else " Hollow and dashed: the winter before."
+    one = "bill" if _by_bills(document) else "day"
+    said = f"A dot is a {one}.{_light(document)}{was}"
+    return section(what, signature_chart(document, words, room), tag("p", said, class_="soft"))
 
 
 def _light(document: Mapping[str, Any]) -> str:

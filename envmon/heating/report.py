@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from envmon.heating.ahead import Ahead
+    from envmon.heating.billed_versus import BilledVersus
     from envmon.heating.billing import BillRow
     from envmon.heating.changes import Change
     from envmon.heating.log import HeatingLog
@@ -121,6 +122,7 @@ def _fuel(log: HeatingLog, info: HeatingInfo) -> dict[str, Any]:
     return {
         "fuel": info.fuel,
         "unit": log.fuel_unit,
+        "heating_value_unit": value.unit if value else "",
         "heating_value_kwh": value.kwh if value else None,
         "heating_value_source": value.source if value else "",
         "efficiency": info.efficiency,
@@ -199,8 +201,16 @@ def _before(log: HeatingLog | None) -> dict[str, Any] | None:
 def _versus(one: Versus) -> dict[str, Any]:
     found = one.found
     numbers = {} if found is None else {**found._asdict(), "within": list(found.within)}
-    inside = [day.isoformat() for day in one.inside]
-    return {"what": one.what, "than": one.than, "text": one.text, "inside": inside, **numbers}
+    return {
+        "what": one.what, "than": one.than, "text": one.text,
+        "inside": [day.isoformat() for day in one.inside], "billed": _billed(one.billed), **numbers,
+    }  # fmt: skip
+
+
+def _billed(one: BilledVersus | None) -> dict[str, Any] | None:
+    if one is None:
+        return None
+    return {**one._asdict(), "now": one.now._asdict(), "was": one.was._asdict()}
 
 
 def _ahead(one: Ahead) -> dict[str, Any]:

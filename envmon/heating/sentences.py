@@ -28,9 +28,13 @@ def fuel_words(document: Mapping[str, Any]) -> str:
     fuel = document["fuel"]
     text = _FUELS[fuel["fuel"]].capitalize()
     if fuel["heating_value_kwh"] is not None:
-        unit = {"m3": "m³"}.get(fuel["unit"], fuel["unit"])
+        unit = {"m3": "m³"}.get(fuel["heating_value_unit"], fuel["heating_value_unit"])
         value = number(fuel["heating_value_kwh"], 2)
         text += f", {value} kWh per {unit} ({fuel['heating_value_source']})"
+    elif (
+        document["whole"]["billed_kwh"] is not None and not document["whole"]["known"]["energy_kwh"]
+    ):
+        text += ", energy in kWh as billed"
     return f"{text}, efficiency {number(100 * fuel['efficiency'])} %"
 
 
@@ -127,15 +131,28 @@ def numbers_of(document: Mapping[str, Any], words: Words) -> list[Number]:
     cost = one["cost"] if one["cost"] is not None else one["billed_cost"]
     low = f"lowest {words.temp(one['outdoor_low_c'])}"
     return [
-        Number("energy", f"{number(kwh)} kWh", _of(known["energy_kwh"], one)),
-        Number("cost, tax included", words.money(cost), _of(known["cost"], one)),
-        Number("heaters ran", f"{number(one['run_h'])} h", _of(known["run_h"], one, bills=False)),
+        Number("energy", f"{number(kwh)} kWh",
+               _of(known["energy_kwh"], one, _billed(document, "energy_kwh"))),
+        Number("cost, tax included", words.money(cost),
+               _of(known["cost"], one, _billed(document, "cost"))),
+        Number("heaters ran", f"{number(one['run_h'])} h", _of(known["run_h"], one)),
         Number("outdoors, mean", f"{words.temp(one['outdoor_mean_c'])} {words.temp_unit}", low),
         Number("degree days", words.degree_days(one["degree_days"], 0), words.degree_day_unit),
         Number("energy a degree day", words.per_degree_day(one["kwh_per_degree_day"]), "kWh"),
         _lost(document, words),
         _same(document),
-    ]
+    ]  # fmt: skip
+
+
+def _billed(document: Mapping[str, Any], name: str) -> int:
+    """Return of how many of a log's days there is a bill that says something."""
+    first, last = (date.fromisoformat(document[end]).toordinal() for end in ("first", "last"))
+    days: set[int] = set()
+    for bill in document["bills"]:
+        if bill[name] is not None:
+            since, until = (date.fromisoformat(bill[e]).toordinal() for e in ("first", "last"))
+            days |= set(range(max(first, since), min(last, until) + 1))
+    return len(days)
 
 
 def _lost(document: Mapping[str, Any], words: Words) -> Number:
@@ -149,15 +166,17 @@ def _lost(document: Mapping[str, Any], words: Words) -> Number:
     return Number("heat lost", words.loss(signed["loss_w_k"] if signed else None), words.loss_unit)
 
 
-def _of(known: int, one: Mapping[str, Any], *, bills: bool = True) -> str:
+def _of(known: int, one: Mapping[str, Any], billed: int = 0) -> str:
     days = one["days"]
-    if known == 0 and bills and one["billed_days"]:
-        return f"by bills of {one['billed_days']} of {counted(days, 'day')}"
+    if known == 0 and billed:
+        return f"by bills of {billed} of {counted(days, 'day')}"
     return counted(days, "day") if known == days else f"known on {known} of {counted(days, 'day')}"
 
 
 def _same(document: Mapping[str, Any]) -> Number:
     found = document["comparisons"][0] if document["comparisons"] else None
+    if found is not None and found.get("billed"):
+        return _same_by_bills(found)
     if found is None or "more" not in found:
         why = "no winter before to compare with" if found is None else "cannot be compared"
         return Number("same weather", UNKNOWN, why)
@@ -168,3 +187,12 @@ def _same(document: Mapping[str, Any]) -> Number:
         told = "no difference"
         return Number("same weather", told, f"from {found['than']}, within {high} %")
     return Number("same weather", told, f"than {found['than']} ({low} to {high} %)")
+
+
+def _same_by_bills(found: Mapping[str, Any]) -> Number:
+    billed = found["billed"]
+    told = f"{percent(abs(billed['more']))} {'more' if billed['more'] >= 0 else 'less'}"
+    if billed["by"] == "degree days":
+        return Number("same weather", told, f"a degree day than {found['than']}, by bills")
+    what = "money" if billed["by"] == "cost" else "energy"
+    return Number("a day, weather left in", told, f"{what} than {found['than']}, by bills")

@@ -8,20 +8,25 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from envmon.errors import InputError
+from envmon.heating.billed_versus import compare_bills
+from envmon.heating.billed_versus import said as billed_said
+from envmon.heating.billing import BillRow
 from envmon.heating.changes import changes
 from envmon.heating.compare import Days, compare, in_short, said
+from envmon.heating.model import Bill
 from envmon.heating.sums import winter_name, winter_year
-from envmon.heating.words import month_name
+from envmon.heating.words import Words, month_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from envmon.heating.billing import BillRow
+    from envmon.heating.billed_versus import BilledVersus
     from envmon.heating.changes import Change
     from envmon.heating.compare import Comparison
     from envmon.heating.log import HeatingLog
     from envmon.heating.model import DayRow
     from envmon.heating.sides import Side
+    from envmon.heating.sums import Sum
     from envmon.units import UnitSystem
 
 
@@ -34,6 +39,7 @@ class Versus(NamedTuple):
         found: How they compare; None where they cannot be.
         text: The same as a sentence, or why they cannot be compared.
         inside: Days within either on which the building or its use changed.
+        billed: How their bills compare, where nothing else is known; None otherwise.
     """
 
     what: str
@@ -41,6 +47,7 @@ class Versus(NamedTuple):
     found: Comparison | None
     text: str
     inside: tuple[date, ...] = ()
+    billed: BilledVersus | None = None
 
 
 def versus(
@@ -61,7 +68,34 @@ def versus(
         for log in (after, before)
     ]
     whole = _one(names[0], names[1], known_days(before), known_days(after), units)
+    if whole.found is None:
+        whole = _by_bills(whole, after, before, units)
     return (_changed(whole, after, before), *_months(after, before, units))
+
+
+def _by_bills(whole: Versus, after: HeatingLog, before: HeatingLog, units: UnitSystem) -> Versus:
+    """Return whole winters by their bills, where these say more than what is there already."""
+    found = compare_bills(as_bills(before), as_bills(after))
+    if found is None:
+        return whole
+    words = Words(units, after.costs.currency, after.costs.digits)
+    return whole._replace(billed=found, text=billed_said(found, whole.than, words))
+
+
+def as_bills(log: HeatingLog) -> Sequence[BillRow]:
+    """Return a log's bills; its months, where energy is known of days, that are known whole."""
+    if not any(row.energy_kwh is not None for row in log.days):
+        return log.bills
+    return [_as_bill(one) for one in log.months if one.known["energy_kwh"] == one.days]
+
+
+def _as_bill(one: Sum) -> BillRow:
+    cost, degree_days = (
+        getattr(one, name) if one.known[name] == one.days else None
+        for name in ("cost", "degree_days")
+    )
+    bill = Bill(one.first, one.last, None, "", cost)
+    return BillRow(bill, one.days, one.energy_kwh, one.outdoor_mean_c, degree_days, None)
 
 
 def _changed(whole: Versus, after: HeatingLog, before: HeatingLog) -> Versus:
