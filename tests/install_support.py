@@ -55,7 +55,7 @@ class Trial(NamedTuple):
 
     @property
     def out(self) -> Path:
-        return self.root / "made"
+        return self.root / "envmon-files"
 
     @property
     def data(self) -> Path:
