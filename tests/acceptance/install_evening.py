@@ -56,7 +56,7 @@ START = """\
 "{venv}/bin/envmon" run "{shop}" >"{root}/said" 2>&1 &
 echo $! >"{root}/pid"
 for _ in $(seq 240); do
-    "{python}" -c 'import urllib.request; urllib.request.urlopen("{url}/healthz")' 2>/dev/null && exit 0
+    curl --fail --silent --output /dev/null "{url}/healthz" && exit 0
     kill -0 "$(cat "{root}/pid")" 2>/dev/null || break
     sleep 0.5
 done
@@ -182,8 +182,7 @@ def upgrade(machine: Trial, old: str) -> None:
     must(f"{venv}/bin/pip install --quiet -c {newer}/.ci/constraints.txt {older}", older)
     machine.make()
     machine.put()
-    words = {"venv": venv, "shop": machine.shop_path, "root": machine.root,
-             "python": sys.executable, "url": f"http://127.0.0.1:{boards}"}  # fmt: skip
+    words = {"venv": venv, "shop": machine.shop_path, "root": machine.root, "url": f"http://127.0.0.1:{boards}"}  # fmt: skip
     for name, text in (("start", START), ("stop", STOP)):
         script = machine.root / name
         script.write_text(text.format(**words), encoding="utf-8")
