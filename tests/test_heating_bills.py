@@ -7,14 +7,23 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree as ET
 
 import pytest
 
-from envmon.clock import ManualClock, us_from_iso
+from envmon.clock import MINUTE_US, ManualClock, us_from_iso
 from envmon.errors import InputError
+from envmon.facts import Flag, Reading
 from envmon.guard.engine import fresh_state
+from envmon.heating.billed_versus import compare_bills
+from envmon.heating.billing import BillRow
+from envmon.heating.bills_chart import bills_chart
+from envmon.heating.draw import PAPER
 from envmon.heating.model import Bill
+from envmon.heating.page import page
+from envmon.heating.report import document_of
+from envmon.heating.sentences import fuel_words, numbers_of, words_of
 from envmon.service.asked import HEAT_BILLED, is_sound
 from envmon.service.heating_import import (
     BillsWish,
@@ -161,3 +170,110 @@ def test_a_bill_across_a_months_end_is_shared_by_its_days(tmp_path: Path) -> Non
         log = make_report(made.past, made.shop, made.plan, span).log
     assert [month.billed_kwh for month in log.months] == pytest.approx([100.0, 100.0])
     assert [month.billed_days for month in log.months] == [10, 10]
+
+
+WINTER_NOW = """from,to,amount,unit,cost
+2025-12-01,2025-12-31,590,l,7050
+2026-01-01,2026-01-31,720,l,8600
+2026-02-01,2026-02-28,640.5,l,
+2026-03-01,2026-03-31,,,5100
+"""
+WINTER_WAS = """from,to,amount,unit,cost
+2024-12-01,2024-12-31,540,l,6100
+2025-01-01,2025-01-31,600,l,6800
+2025-02-01,2025-02-28,570,l,6500
+2025-03-01,2025-03-31,430,l,4900
+"""
+SPAN_NOW = DaySpan(date(2025, 12, 1), date(2026, 4, 1))
+
+
+def billed(folder: Path, text: str, outdoor_c: tuple[float, float] | None = None) -> dict[str, Any]:
+    """Return the document of a winter of bills, with the outdoors of this winter and the last."""
+    with kept(folder) as made:
+        keep_bills(made.store, bills_from_csv(text, INFO), NOW_US)
+        for year, temp_c in zip((2025, 2024), outdoor_c or (), strict=False):
+            start = us_from_iso(f"{year}-11-30T23:00:00Z")
+            made.store.add_readings(
+                [
+                    Reading(
+                        "yard", "outdoor_temp_c", start + n * 4 * MINUTE_US, temp_c, Flag.GOOD, 0
+                    )
+                    for n in range(121 * 360)
+                ]
+            )
+        return document_of(make_report(made.past, made.shop, made.plan, SPAN_NOW), made.shop)
+
+
+def test_bills_alone_say_what_their_energy_rests_on_and_are_drawn(tmp_path: Path) -> None:
+    document = billed(tmp_path, WINTER_NOW)
+    fuel = document["fuel"]
+    assert fuel["heating_value_kwh"] == pytest.approx(7.0802, abs=1e-3)
+    assert fuel["heating_value_unit"] == "l"
+    assert "7.08 kWh per l (EIA" in fuel_words(document)
+    html = page(document)
+    assert "Bill by bill" in html
+    assert "Day by day" not in html
+    assert "as a calendar" not in html
+    assert "Not drawn: outdoor temperatures are not known" in html
+    drawing = ET.fromstring(bills_chart(document, words_of(document), PAPER))
+    rects = [one for one in drawing.iter() if one.tag.endswith("rect")]
+    assert [one.get("class") for one in rects] == ["bar"] * 3
+    # March is known by its cost alone, February by its amount alone.
+    assert [one.under for one in numbers_of(document, words_of(document))[:2]] == [
+        "by bills of 90 of 121 days", "by bills of 93 of 121 days"
+    ]  # fmt: skip
+
+
+def test_electricity_is_billed_in_units_of_energy(tmp_path: Path) -> None:
+    bill = Bill(date(2026, 1, 1), date(2026, 1, 31), 900.0, "kWh", None)
+    with kept(tmp_path) as made:
+        keep_bills(made.store, [bill], NOW_US)
+        report = make_report(made.past, made.shop, made.plan, SPAN_NOW)
+        document = document_of(report, made.shop)
+    assert document["fuel"]["heating_value_kwh"] is None
+    assert "in kWh as billed" in fuel_words(document)
+
+
+def test_two_winters_of_bills_without_outdoors_are_compared_by_the_day(tmp_path: Path) -> None:
+    (whole, *_) = billed(tmp_path, WINTER_NOW + WINTER_WAS.partition("\n")[2])["comparisons"]
+    found = whole["billed"]
+    # Energy: December to February of both; money: December, January and March of both.
+    assert found["by"] == "energy"
+    assert found["more"] == pytest.approx((590 + 720 + 640.5) / (540 + 600 + 570) - 1, abs=1e-4)
+    assert found["now"]["amount_day"] == pytest.approx(1_950.5 / 90, abs=1e-3)
+    assert found["now"]["cost_day"] == pytest.approx((7050 + 8600 + 5100) / 93, abs=1e-2)
+    assert found["was"]["cost_day"] == pytest.approx((6100 + 6800 + 4900) / 93, abs=1e-2)
+    assert whole["text"].startswith(
+        "From bills, weather left in: 14 % more energy a day than winter 2024/25. A day: "
+    )
+    assert "21.7 l against 19.0, NOK 223.12 against 191.40" in whole["text"]
+
+
+def test_two_winters_of_bills_are_compared_by_degree_days(tmp_path: Path) -> None:
+    """Outdoors −6 °C now and −2 °C before: 24 and 20 K·d a day to the base of 18 °C."""
+    text = WINTER_NOW + WINTER_WAS.partition("\n")[2]
+    document = billed(tmp_path, text, (-6.0, -2.0))
+    found = document["comparisons"][0]["billed"]
+    assert found["by"] == "degree days"
+    more = (1_950.5 / (24 * 90)) / (1_710 / (20 * 90)) - 1
+    assert found["more"] == pytest.approx(more, abs=1e-3)
+    assert more < 0
+    said = document["comparisons"][0]["text"]
+    assert said.startswith("Same weather by degree days, from bills: 5 % less energy a degree day")
+    assert "Bills are too few to say how sure that is." in said
+    same = numbers_of(document, words_of(document))[-1]
+    assert (same.what, same.value) == ("same weather", "5 % less")
+    assert document["why_no_signature"].startswith("3 bills have outdoor temperature and energy")
+
+
+def test_bills_of_another_time_of_the_year_are_not_compared() -> None:
+    def row(first: date, last: date) -> BillRow:
+        return BillRow(Bill(first, last, 1.0, "l", 1.0), (last - first).days + 1, 7.0, None, None,
+                       None)  # fmt: skip
+
+    summer = row(date(2024, 6, 1), date(2024, 6, 30))
+    winter = row(date(2025, 1, 1), date(2025, 1, 31))
+    assert compare_bills([summer], [winter]) is None
+    assert compare_bills([], [winter]) is None
+    before = row(date(2024, 1, 3), date(2024, 2, 2))
+    assert compare_bills([summer, before], [winter]) is not None
