@@ -17,7 +17,7 @@ from envmon.heating.days import WHOLE_SHARE, base_c, days_between, rows_of
 from envmon.heating.degree_days import degree_days
 from envmon.heating.energy import HeatBy, energy_between
 from envmon.heating.faults import by_text, span_faults
-from envmon.heating.fuel import UNITS, heating_value
+from envmon.heating.fuel import UNITS, heating_value, value_of_unit
 from envmon.heating.missing import Given, Silent, missing_of
 from envmon.heating.money import cost
 from envmon.heating.sides import line_through, sides_of
@@ -77,7 +77,8 @@ class HeatingLog:
         base_c: Base of the degree days [°C].
         degree_day_words: Base and method, to stand beside every number.
         fuel_unit: Unit of ``fuel``; empty without a meter.
-        heating_value: What a unit of the meter holds; None without a meter of fuel.
+        heating_value: What a unit of the meter holds, or else one that the bills go by; None where
+            neither counts fuel.
         costs: What it cost by day and month.
         signature: Energy against the outdoors, since the last change where there was one; None
             where it cannot be told.
@@ -180,6 +181,12 @@ def _through_days(days: Days) -> _Line:
     return _Line(found, "days", "")
 
 
+def _value_of_bills(bills: Sequence[BillRow], info: HeatingInfo) -> HeatingValue | None:
+    """Return the heating value the bills' energy rests on; None where they are of energy."""
+    values = [value_of_unit(row.bill.unit, info) for row in bills if row.energy_kwh is not None]
+    return next((value for value in values if value.unit != "kWh"), None)
+
+
 def _through_bills(bills: Sequence[BillRow], line: _Line, info: HeatingInfo) -> _Line:
     """Return the signature of bills, a point for each; the one there was where they tell none."""
     known = [row for row in bills if row.energy_kwh is not None and row.outdoor_mean_c is not None]
@@ -188,8 +195,9 @@ def _through_bills(bills: Sequence[BillRow], line: _Line, info: HeatingInfo) -> 
     outdoor = np.array([row.outdoor_mean_c for row in known], dtype=float)
     try:
         return _Line(signature(outdoor, energy, info.efficiency, days), "bills", "")
-    except InputError:
-        return line
+    except InputError as error:
+        why = str(error).replace(" days have", " bills have", 1)
+        return _Line(None, "", why) if known else line
 
 
 def _on_base(days: Days, winter: Winter, info: HeatingInfo, balance_c: float | None) -> Days:
@@ -235,7 +243,8 @@ def _put_together(shop: HeatShop, of: _Worked, line: _Line) -> HeatingLog:
     )
     whole = sum_of(rows, billed)
     degrees = of.days.degree_days
-    value = heating_value(quantity, info) if quantity and quantity != "energy_kwh" else None
+    metered = heating_value(quantity, info) if quantity and quantity != "energy_kwh" else None
+    value = metered or _value_of_bills(bills, info)
     notes = (of.winter.outdoor_note, *of.costs.notes, *span_faults(of.days),
              *by_text((row.day, row.faults) for row in rows))  # fmt: skip
     return HeatingLog(
@@ -245,7 +254,7 @@ def _put_together(shop: HeatShop, of: _Worked, line: _Line) -> HeatingLog:
         whole=whole,
         base_c=degrees.base_c if degrees else base_c(info, None),
         degree_day_words=degrees.words if degrees else "",
-        fuel_unit=UNITS[quantity] if value else "",
+        fuel_unit=UNITS[quantity] if metered else "",
         heating_value=value,
         costs=of.costs,
         signature=line.found,
