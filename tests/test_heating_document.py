@@ -5,6 +5,7 @@ Held against Python's ``decimal`` on the JSON's own text.
 
 from __future__ import annotations
 
+import csv
 import json
 import math
 from datetime import date
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 import pytest
 
+from envmon.heating.csv_rows import COLUMNS, days_csv
 from envmon.heating.model import Bill
 from envmon.heating.report import document_of
 from envmon.heating.tidy import tidy
@@ -91,3 +93,14 @@ def test_digits_that_count_are_kept() -> None:
     assert tidy(0.00012345678) == 0.000123457
     assert tidy([0.0, None, "x", 3]) == [0.0, None, "x", 3]
     assert math.isnan(tidy(math.nan))
+
+
+def test_csv_keeps_every_smallest_unit() -> None:
+    """A day in the thousands has its cents too, and no exponent."""
+    numbers = {"cost": 123_456.78, "energy_kwh": 1_234_567.891, "run_h": 24.0, "fuel": 0.001}
+    day = dict.fromkeys(COLUMNS) | {"jobs": [], "notes": [], "faults": []} | numbers
+    document = {"fuel": {"unit": "l", "currency": "NOK"}, "days": [day]}
+    (row,) = csv.DictReader(days_csv(document).splitlines())
+    assert [row["cost_nok"], row["energy_kwh"], row["run_h"], row["fuel_l"]] == [
+        "123456.78", "1234567.891", "24", "0.001"
+    ]  # fmt: skip

@@ -14,7 +14,8 @@ COLUMNS = (
     "indoor_low_c", "run_h", "run_kind", "fuel", "energy_kwh", "heat_kwh", "energy_kind", "cost",
     "degree_days", "partial", "washes", "jobs", "notes", "faults",
 )  # fmt: skip
-_DECIMALS = {"cost": 4, "outdoor_h": 2, "run_h": 3}
+_MOST_DECIMALS = 4
+"""No currency has more; other numbers come with three."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a spreadsheet would take for a formula at the beginning of a text (OWASP, from memory)."""
 
@@ -32,17 +33,17 @@ def days_csv(document: Mapping[str, Any]) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([named.get(name, name) for name in COLUMNS])
     for day in document["days"]:
-        writer.writerow([_cell(name, day[name]) for name in COLUMNS])
+        writer.writerow([_cell(day[name]) for name in COLUMNS])
     return out.getvalue()
 
 
-def _cell(name: str, value: object) -> str:
+def _cell(value: object) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{round(value, _DECIMALS.get(name, 3)):g}" if abs(value) < 1e5 else f"{value:.3f}"
+        return f"{value:.{_MOST_DECIMALS}f}".rstrip("0").rstrip(".")
     if isinstance(value, list | tuple):
         value = "; ".join(str(each) for each in value)
     text = str(value)
