@@ -6,10 +6,19 @@ import math
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Literal
 
+import msgspec
+
 from envmon.clock import MINUTE_US, iso_from_us
 from envmon.facts import Flag, NewEvent, Reading, kept_value
 from envmon.guard.plan import plan_from_shop
-from envmon.service.outlook_live import DayStep, FanLine, Moment, OutlookState, StageSaid
+from envmon.service.outlook_live import (
+    DayStep,
+    FanLine,
+    Moment,
+    MorningSaid,
+    OutlookState,
+    StageSaid,
+)
 from envmon.service.outlook_think import Thinker
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
@@ -91,6 +100,21 @@ def at(minutes: float) -> str:
 
 def moment(early: float, middle: float, late: float | None) -> Moment:
     return Moment(at(early), at(middle), None if late is None else at(late))
+
+
+MORNING = MorningSaid(
+    "2026-01-28T17:00:00Z", "2026-01-28T14:40:00Z", 0.9,
+    "start heating at 05:40 for 20.0 °C by 08:00",
+    "start heating at 05:40 for 20.0 °C by 08:00 with a chance of 90 % (warming takes about "
+    "1 h 50 min at −12.0 °C outside; the bay model of 24 days, by the forecast).",
+)  # fmt: skip
+
+
+def evening(bay: str = "north") -> OutlookState:
+    """Return an outlook of a bay in which nothing is worked: only the morning is of interest."""
+    return msgspec.structs.replace(
+        told(bay), about=None, stages=(), of_job=False, advice=(), morning=MORNING
+    )
 
 
 def told(

@@ -15,7 +15,7 @@ from envmon.service.outlook_live import outlook_topic
 from tests.bench_support import PROCEDURES, before_coating, bench, coating, say_bench
 from tests.boards_support import PHONE, Air, live_state, page_of, shop_text, stand_of
 from tests.mosquitto_support import wait_until
-from tests.outlook_live_support import told
+from tests.outlook_live_support import MORNING, evening, told
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -223,6 +223,37 @@ def test_bench_has_the_day_and_counts_back_from_a_hand_over(
         assert page.locator(".day-about").is_visible()
         grow_old(serving)
         page.wait_for_selector('[data-part="day"]', state="hidden")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [None, PHONE])
+def test_in_the_evening_the_wall_says_small_when_to_start_heating(
+    serving: Stand, browser: Browser, size: Any
+) -> None:
+    serving.say(live_state(serving.plan, "north", None))
+    say(serving, evening())
+    with page_of(browser, serving.url, size) as page:
+        page.wait_for_selector(AHEAD)
+        assert line_of(page) == MORNING.line
+        high = page.evaluate(f"() => document.querySelector('{AHEAD}').clientHeight")
+        one = page.evaluate(
+            f"() => parseFloat(getComputedStyle(document.querySelector('{AHEAD}')).fontSize)"
+        )
+        assert high <= 1.5 * one, "one line"
+        assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
+        # Begun work ends it at once, though the outlook is the old one.
+        serving.say(live_state(serving.plan, "north", "drying"))
+        page.wait_for_function(HIDDEN)
+
+
+@pytest.mark.browser
+def test_the_bench_says_it_whole_in_the_plan_of_the_day(serving: Stand, browser: Browser) -> None:
+    serving.say(live_state(serving.plan, "north", None))
+    say_bench(serving, bench(None))
+    say(serving, evening())
+    with page_of(browser, f"{serving.url}/bench/north") as page:
+        page.wait_for_selector(".day-advice li")
+        assert page.locator(".day-advice li").inner_text() == MORNING.text
 
 
 @pytest.mark.browser

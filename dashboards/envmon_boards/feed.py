@@ -134,7 +134,8 @@ class LiveFeed:
         if kept is None or seen is None:
             return
         told = msgspec.json.decode(kept.text, type=OutlookState)
-        now = agreed(told, verdicts_of(msgspec.json.decode(seen.text, type=BayState)))
+        state = msgspec.json.decode(seen.text, type=BayState)
+        now = agreed(told, verdicts_of(state), worked=state.stage is not None)
         if now != told:
             self.outlooks[bay] = Kept(msgspec.json.encode(now), self._version, kept.at)
 

@@ -147,6 +147,7 @@ def _foreseen_lines(name: str, state: OutlookState, zone: str) -> Iterator[str]:
     yield f"{name}" + (": a guess still, from usual bays" if state.guessing else "")
     if not state.known:
         yield "  nothing is foreseen: air or humidity is missing or old"
+        yield from _morning_lines(state)
         return
     yield from _said_lines(state)
     for one in state.stages:
@@ -167,10 +168,14 @@ def _said_lines(state: OutlookState) -> Iterator[str]:
         yield f"  {state.outdoor.text}"
     if state.about is not None and state.about.text:
         yield f"  {state.about.name}: {state.about.text}"
-    if state.morning is not None:
-        yield f"  → {state.morning.text}"
+    yield from _morning_lines(state)
     for line in state.advice:
         yield f"  → {line}"
+
+
+def _morning_lines(state: OutlookState) -> Iterator[str]:
+    if state.morning is not None:
+        yield f"  → {state.morning.text}"
 
 
 def _learned_lines(learned: LearnedState) -> Iterator[str]:

@@ -191,18 +191,22 @@ def agreed_stage(said: StageSaid, verdict: Fitness | None) -> StageSaid:
     return msgspec.structs.replace(said, fitness=verdict)
 
 
-def agreed(state: OutlookState, verdicts: Mapping[str, Fitness]) -> OutlookState:
+def agreed(
+    state: OutlookState, verdicts: Mapping[str, Fitness], *, worked: bool = False
+) -> OutlookState:
     """Return what is foreseen without the words that speak against a verdict.
 
     Args:
         state: What is foreseen.
         verdicts: Stage -> the guard's verdict of it now, as far as they are known.
+        worked: A stage has been begun in the bay: there it is not time for the next morning.
     """
     stages = tuple(agreed_stage(one, verdicts.get(one.stage)) for one in state.stages)
     about = state.about and agreed_stage(state.about, verdicts.get(state.about.stage))
     if about is not None and state.about is not None and state.about.text and not about.text:
         about = None
-    return msgspec.structs.replace(state, stages=stages, about=about)
+    morning = None if worked else state.morning
+    return msgspec.structs.replace(state, stages=stages, about=about, morning=morning)
 
 
 def verdicts_of(state: BayState) -> dict[str, Fitness]:

@@ -7,10 +7,15 @@
   const FANS = { temps: ["air_temp_c", "--line-air"], hum: ["rel_hum_pct", "--line-air"] };
 
   // Where the clock runs fast an outlook grows old as fast, but may be as old as a state may.
-  function fresh(one) {
+  function young(one) {
     const silence = Number(settings().silence ?? 15);
     const oldest = Math.max(OLDEST_S / Math.max(1, Number(settings().speed ?? 1)), silence);
-    return one && one.age <= oldest && one.state.known ? one.state : null;
+    return one && one.age <= oldest ? one.state : null;
+  }
+
+  function fresh(one) {
+    const state = young(one);
+    return state?.known ? state : null;
   }
 
   // What is said of a stage; the server takes care that it speaks against no verdict.
@@ -27,10 +32,12 @@
     const outlook = fresh(heard);
     const about = saidOf(outlook);
     const text = about ? wordsOf(about, bay?.stage) : "";
-    box.hidden = !text;
-    put(card, "ahead", text);
+    const shown = text || (young(heard)?.morning?.line ?? ""); // of the morning when nothing is worked
+    box.hidden = !shown;
+    box.classList.toggle("morning", !text);
+    put(card, "ahead", shown);
     put(card, "guess", text && outlook.guessing ? "a guess still" : "");
-    card.style.setProperty("--outlook", text ? `${box.offsetWidth}px` : "0px");
+    card.style.setProperty("--outlook", shown ? `${box.offsetWidth}px` : "0px");
   };
 
   function faint(colour, share) {

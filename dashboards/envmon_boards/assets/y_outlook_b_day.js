@@ -83,7 +83,8 @@
     const usual = outlook.of_job ? "by this shop's usual times" : "were the usual procedure begun now";
     text(sub(box, "p", "count"), usual);
     text(sub(box, "p", "day-about"), aboutText(outlook));
-    keep(sub(box, "ul", "day-advice"), outlook.advice, (one) => one, () => make("li", "", ""), text);
+    const advice = [...(outlook.morning ? [outlook.morning.text] : []), ...outlook.advice];
+    keep(sub(box, "ul", "day-advice"), advice, (_, place) => place, () => make("li", "", ""), text);
     const by = wished(box, root);
     fetchPlan(root.dataset.bench, by);
     const known = plan?.bay === root.dataset.bench && plan.by === by ? plan : null;
