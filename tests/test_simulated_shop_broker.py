@@ -52,7 +52,8 @@ class Broker:
         self.port = free_port()
         self._config = folder / "mosquitto.conf"
         self._config.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n",
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n"
+            f"persistence true\npersistence_location {folder}/\nuser root\n",
             encoding="utf-8",
         )
         self._process: subprocess.Popen[bytes] | None = None
@@ -82,7 +83,11 @@ class Listener:
 
     def __init__(self, port: int) -> None:
         self.heard: list[tuple[str, bytes]] = []
-        self._client = Client(CallbackAPIVersion.VERSION2, client_id="listener")
+        self._client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id="listener",
+            clean_session=False,  # a node may be back before the listener is
+        )
         self._client.reconnect_delay_set(min_delay=1, max_delay=1)
         self._ready = threading.Event()
         self._client.on_connect = lambda client, *_: client.subscribe([("#", 1)])

@@ -175,7 +175,7 @@ class SerialInfo(SensorInfo):
     """Group -> unit of its number: ``{ surface = "°F" }``."""
     ask: str | None = None
     """Text that makes it write a line; without it, it writes by itself."""
-    wait: Annotated[Seconds, Field(ge=0.5, le=600)] = 15.0
+    wait: Annotated[Seconds, Field(ge=0.5, le=45)] = 15.0
     """Longest wait for a line [s]."""
 
     @model_validator(mode="after")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import socket
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,7 @@ ROOT = Path("/")
 _HEAD = """\
 # Sensors of this machine, for envmon-node. Look through it, then: envmon-node THIS_FILE
 [node]
-topic = "shop/this-machine"   # a sensor speaks below it: shop/this-machine/NAME
+topic = "shop/{machine}"      # a sensor speaks below it: shop/{machine}/NAME
 folder = "node-data"          # what waits for the broker is kept here
 
 [broker]
@@ -47,7 +48,8 @@ def node_file(
         opened: Opens an I2C bus.
     """
     sensors = [*_found(root), *(_infrared(root, opened) if probe else ())]
-    return "\n".join([_HEAD, *(sensors or [_NOTHING]), *_hints(root)])
+    head = _HEAD.replace("{machine}", slug(socket.gethostname()) or "node")
+    return "\n".join([head, *(sensors or [_NOTHING]), *_hints(root)])
 
 
 def _found(root: Path) -> Iterator[str]:

@@ -1,8 +1,8 @@
-"""The node's connection: what waits on disk is sent in order, and forgotten when acknowledged.
+"""A node's connection: what waits is sent in order, and forgotten when it is acknowledged.
 
-Each connection is a client of its own and begins again with the oldest message that is on the
-disk. So nothing depends on what the MQTT library still holds of an earlier connection, order is
-kept, and a press that has grown old is not sent late.
+Each connection is a client of its own and begins again with the oldest message that waits. So
+nothing depends on what the MQTT library still holds of an earlier connection, order is kept, and a
+press that has grown old is not sent late.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import random
 import time
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from paho.mqtt.client import MQTT_ERR_SUCCESS, Client
 from paho.mqtt.enums import CallbackAPIVersion
@@ -18,14 +18,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from envmon.errors import BrokerError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from paho.mqtt.client import ConnectFlags
     from paho.mqtt.properties import Properties
     from paho.mqtt.reasoncodes import ReasonCode
 
-    from envmon_node.outbox import Outbox
 
 log = logging.getLogger("envmon.node")
 
@@ -40,6 +39,39 @@ BACKOFF_CAP_S = 15.0
 STEADY_S = 10.0
 """A connection that stood so long was a good one; the next try is the first again."""
 FAREWELL_S = 2.0
+
+
+class Letter(NamedTuple):
+    """A message as it goes out.
+
+    Attributes:
+        seq: Its place in the order, from 1.
+        topic: Where it goes.
+        payload: Its bytes.
+        press: It is a press, which goes before all measurements.
+    """
+
+    seq: int
+    topic: str
+    payload: bytes
+    press: bool
+
+
+class Box(Protocol):
+    """Where messages wait for the broker; what a link needs of it."""
+
+    @property
+    def waiting(self) -> int:
+        """Messages that the broker has not acknowledged."""
+        ...
+
+    def next_letters(self, after: int, most: int) -> list[Letter]:
+        """Return at most ``most`` messages behind a place in the order, presses first."""
+        ...
+
+    def remove(self, seqs: Iterable[int]) -> None:
+        """Forget messages that the broker has acknowledged."""
+        ...
 
 
 class Account(NamedTuple):
@@ -63,14 +95,14 @@ class Account(NamedTuple):
 
 
 class NodeLink:
-    """Sends what is in an outbox; comes back by itself, with full jitter and a cap.
+    """Sends what waits; comes back by itself, with full jitter and a cap.
 
-    One thread owns it and its outbox. ``turn`` may wait for the host up to ``CONNECT_S``.
+    One thread owns it and what waits. ``turn`` may wait for the host up to ``CONNECT_S``.
 
     Args:
         account: Broker and log-in.
         status_topic: Retained there: ``online`` or, by last will, ``offline``.
-        outbox: What is to be sent.
+        box: What is to be sent.
         time_s: A time that passes evenly [s].
 
     Raises:
@@ -81,11 +113,11 @@ class NodeLink:
         self,
         account: Account,
         status_topic: str,
-        outbox: Outbox,
+        box: Box,
         time_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._account, self._status_topic = account, status_topic
-        self._outbox, self._time_s = outbox, time_s
+        self._box, self._time_s = box, time_s
         self._random = random.Random()  # noqa: S311 - jitter, no secret
         self._client: Client | None = None
         self._up, self._trouble, self._said = False, "", ""
@@ -169,7 +201,7 @@ class NodeLink:
         if why != self._said:
             self._said = why
             place = f"{self._account.host}:{self._account.port}"
-            log.warning("broker %s: %s; measurements wait on disk, trying again", place, why)
+            log.warning("broker %s: %s; measurements wait, trying again", place, why)
 
     def _on_connect(
         self, client: Client, _u: Any, _f: ConnectFlags, reason: ReasonCode, _p: Properties | None
@@ -179,7 +211,7 @@ class NodeLink:
             return
         self._up, self._trouble, self._said = True, "", ""
         self._steady_at = self._time_s() + STEADY_S
-        log.info("connected to the broker, %d messages wait", self._outbox.waiting)
+        log.info("connected to the broker, %d messages wait", self._box.waiting)
         client.publish(self._status_topic, b"online", qos=1, retain=True)
 
     def _on_publish(
@@ -191,7 +223,7 @@ class NodeLink:
 
     def _forget(self) -> None:
         if self._acknowledged:
-            self._outbox.remove(self._acknowledged)
+            self._box.remove(self._acknowledged)
             self._acknowledged.clear()
 
     def _send(self) -> None:
@@ -199,7 +231,7 @@ class NodeLink:
         if room <= 0 or self._client is None:
             return
         on_way = set(self._on_way.values())
-        for letter in self._outbox.next_letters(self._after, WINDOW + len(on_way)):
+        for letter in self._box.next_letters(self._after, WINDOW + len(on_way)):
             if letter.seq in on_way or len(self._on_way) >= WINDOW:
                 continue
             done = self._client.publish(letter.topic, letter.payload, qos=1)
@@ -216,9 +248,9 @@ class NodeLink:
         return self._client.publish(topic, payload, retain=True).rc == MQTT_ERR_SUCCESS
 
     def close(self) -> None:
-        """Send what can be sent in a moment, and say goodbye; the rest stays on the disk."""
+        """Send what can be sent in a moment, and say goodbye; the rest goes on waiting."""
         deadline = self._time_s() + FAREWELL_S
-        while self._up and self._outbox.waiting and self._time_s() < deadline:
+        while self._up and self._box.waiting and self._time_s() < deadline:
             self.turn(0.05)
         if self._client is None:
             return

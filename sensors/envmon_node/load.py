@@ -21,6 +21,8 @@ _SENSORS: tuple[type[BaseModel], ...] = get_args(get_args(AnySensor)[0])
 KINDS: dict[str, type[BaseModel]] = {
     kind: model for model in _SENSORS for kind in get_args(model.model_fields["kind"].annotation)
 }
+OWN_NAMES = ("status", "node", "clock", "disk")
+"""What the node speaks of itself, in its topics and among its troubles."""
 _SECTIONS: dict[str, type[BaseModel]] = {"node": NodeInfo, "broker": BrokerInfo}
 _MEANS = {
     "string_type": "allowed is text in quotes",
@@ -73,12 +75,12 @@ def checked(data: Mapping[str, Any], file: str) -> NodeFile:
 
 
 def _twice(node: NodeFile) -> Iterator[str]:
-    seen: set[str] = {"status", "node"}
+    seen = set(OWN_NAMES)
     for number, sensor in enumerate(node.sensor, 1):
         if sensor.called in seen:
             yield (
                 f"sensor[{number}].name: {sensor.called!r} is taken by another sensor or by the "
-                "node itself (status, node); give each sensor a name of its own"
+                f"node itself ({', '.join(OWN_NAMES)}); give each sensor a name of its own"
             )
         seen.add(sensor.called)
 

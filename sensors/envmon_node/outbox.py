@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.errors import StoreError
+from envmon_node.link import Letter
 from envmon_node.senml import Sample, pack_from_samples
 
 if TYPE_CHECKING:
@@ -48,15 +49,6 @@ _TO_TIDY = (
 )
 _COUNT = "INSERT INTO counter VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET count = excluded.count"
 _GONE = "gone/"
-
-
-class Letter(NamedTuple):
-    """A message as it goes out, and its place in the order."""
-
-    seq: int
-    topic: str
-    payload: bytes
-    press: bool
 
 
 class Gone(NamedTuple):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import re
 import time
 from pathlib import Path
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from envmon_node.moment import Times
+
+log = logging.getLogger("envmon.node")
 
 AGAIN_S = 5.0
 """A line that could not be opened is tried again after so long."""
@@ -82,6 +85,10 @@ def poll(name: str, sensor: Sensor, every_s: float, ground: Ground) -> None:
             values = sensor.read()
         except PayloadError as error:
             ground.say(Trouble(name, str(error)))
+        except Exception as error:
+            # A driver's surprise must not end the thread: the sensor would be silent for good.
+            log.exception("%s", name)
+            ground.say(Trouble(name, f"unexpected: {error!r}"))
         else:
             ground.say(Measured(name, ground.times.up_us(), values))
             ground.say(Trouble(name, ""))

@@ -47,6 +47,7 @@ def settings_from(options: argparse.Namespace, clock: Clock) -> Settings:
 def main(arguments: list[str] | None = None) -> int:
     """Run until the end, SIGTERM or SIGINT; return 0, 1 for unsent packs, 2 for bad input."""
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(name)s: %(message)s")
+    logging.getLogger("envmon.node").setLevel(logging.ERROR)  # 13 nodes would all say the same
     options = parser().parse_args(arguments)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):

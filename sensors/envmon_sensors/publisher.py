@@ -79,8 +79,6 @@ class Publisher:
         """
         self._steward.announce(NODES_TOPIC, nodes_document(self.shop))
         self._steward.start()
-        for client in self._clients.values():
-            client.start()
         while not stop.is_set() and not self._tick():
             stop.wait(TICK_S)
         return self._finish()
