@@ -14,9 +14,11 @@ import pytest
 from envmon.heating.bay_heat import USUAL, BayHeat, Range
 from envmon.heating.changes import Change
 from envmon.heating.days import days_between
+from envmon.heating.energy import HeatBy
 from envmon.heating.model import BayMinutes
 from envmon.heating.sides import cut, sides_of
 from envmon.heating.signature import Interval, signature
+from envmon.heating.spent import Scene, _holds
 from envmon.heating.whereto import BayTimes, Part, Stretch, Waterfall, where_heat_went
 from envmon.shop.heat import HeatingInfo
 from tests.heating_cases import winters
@@ -128,6 +130,30 @@ def test_what_was_learned_on_one_side_goes_for_that_side_only() -> None:
     assert found.parts[0].rests == (
         "the energy signature of 20 days before and a model after, less what follows"
     )
+
+
+@pytest.mark.parametrize(
+    ("learned_days", "holds"),
+    [((25, 53), [False, True]), ((0, 15), [True, False]), ((10, 38), [False, False])],
+)
+def test_a_model_holds_on_the_side_it_was_learned_on(
+    learned_days: tuple[int, int], holds: list[bool]
+) -> None:
+    """Something changed after day 20; a model learned across that holds on neither side."""
+    story = Story(FIRST, 60)
+    on = np.full(story.minutes, 0.3)
+    outdoor_c = np.sin(np.arange(story.minutes) / 2000) * 6
+    bay = BayMinutes(story.flat(18.0), on, on * 12_000.0)
+    winter = story.winter({"north": bay}, outdoor_c=outdoor_c)
+    days = days_between(winter, HeatingInfo(), [])
+    edges_us = days.local.edges_us
+    heat = HeatBy(HeatingInfo(), [], days.runs)
+    scene = Scene(winter, heat, edges_us, np.ones(60), {}, (change(FIRST + timedelta(days=20)),))
+    since, until = (int(edges_us[place]) for place in learned_days)
+    model = USUAL._replace(learned_us=(since, until))
+    found = [_holds(model, scene, edges_us[list(ends)]) for ends in ((0, 20), (20, 60))]
+    assert found == holds
+    assert _holds(model, scene._replace(changes=()), edges_us[[0, 60]])
 
 
 @pytest.mark.parametrize(
