@@ -18,9 +18,16 @@ from envmon.facts import OUTLOOK_SAID, Event
 from envmon.guard import alarm_acts as acts
 from envmon.guard.foreseen import HOLDS_US, holds_until_us, read_foreseen
 from envmon.guard.state import GuardState
-from envmon.outlook.model import Span
+from envmon.outlook.model import LimitOutlook, Said, Span, StageOutlook
 from envmon.service import watch as watch_module
-from envmon.service.outlook_alarm import AGAIN_US, STANDS_US, Looked, Teller, said_in_chain
+from envmon.service.outlook_alarm import (
+    AGAIN_US,
+    STANDS_US,
+    Looked,
+    Teller,
+    looked_at,
+    said_in_chain,
+)
 from tests.guard_support import START_US, us
 from tests.replay_support import Life
 from tests.test_alarm_conditions import Bay, seconds
@@ -41,7 +48,8 @@ def leaves(stage: str | None, from_s: float | None, to_s: float | None) -> dict[
 
 
 def stays(stage: str) -> dict[str, Any]:
-    return {"stage": stage, "leaves": False, "leaves_from": None, "leaves_to": None}
+    said = {"stage": stage, "leaves": False, "leaves_from": None, "leaves_to": None}
+    return {**said, "quantity": ""}
 
 
 def of(found: list[Finding], kind: str) -> list[Finding]:
@@ -58,10 +66,11 @@ def bay() -> Bay:
 
 def test_a_word_of_the_outlook_is_an_alarm_after_its_delay_and_over_with_it(bay: Bay) -> None:
     said_s = bay.at_s
-    bay.say(OUTLOOK_SAID, **leaves("coating", said_s + 600, said_s + 1500))
+    bay.say(OUTLOOK_SAID, **leaves("coating", said_s + 600, said_s + 1500), quantity="rel_hum_pct")
     (raised,) = of(bay.live_on(600), acts.RAISED)
     assert 360 <= seconds(raised) - said_s <= 360 + 60
-    assert raised.data["text"].startswith("Coating about to leave its window: expected between ")
+    head = "Coating about to leave its window: humidity 45 %, outside 35–60 % between "
+    assert raised.data["text"].startswith(head)
     assert raised.data["text"].endswith(" by the outlook")
     bay.say(OUTLOOK_SAID, **stays("coating"))
     assert of(bay.live_on(2400), acts.CLEARED)
@@ -70,7 +79,9 @@ def test_a_word_of_the_outlook_is_an_alarm_after_its_delay_and_over_with_it(bay:
 def test_a_word_is_over_by_itself_when_who_said_it_is_gone(bay: Bay) -> None:
     said_s = bay.at_s
     bay.say(OUTLOOK_SAID, **leaves("coating", bay.at_s + 60, bay.at_s + 300))
-    assert of(bay.live_on(900), acts.RAISED)
+    (raised,) = of(bay.live_on(900), acts.RAISED)
+    # Nobody said of what, and the time it named is over.
+    assert raised.data["text"].endswith("window: expected at any moment by the outlook")
     # When the word is none any more, the alarm clears half an hour later.
     (cleared,) = of(bay.live_on(4500), acts.CLEARED)
     assert 0 <= seconds(cleared) - said_s - HOLDS_US / 1e6 - 1800 <= 60
@@ -204,6 +215,21 @@ def test_the_guard_always_has_a_word_and_a_bad_one_at_once(middles: list[float |
         near = middle is not None and middle <= LEAD_US / MINUTE_US
         assert newest or not near
         assert minute - max(at for at, _ in said if at <= minute) < HOLDS_US // MINUTE_US
+
+
+def test_what_leaves_first_is_named() -> None:
+    limits = [
+        LimitOutlook("air_temp_c", True, span(None)),  # noqa: FBT003
+        LimitOutlook("rel_hum_pct", True, span(12.0)),  # noqa: FBT003
+        LimitOutlook("panel_temp_c", True, span(40.0)),  # noqa: FBT003
+    ]
+    plain = StageOutlook("coating", "fit", None, span(12.0), 0.0, tuple(limits), (), Said())
+    assert looked_at(plain) == Looked("coating", span(12.0), "rel_hum_pct")
+    data = Teller(LEAD_US).look(looked_at(plain), 0)
+    assert data is not None
+    assert data["quantity"] == "rel_hum_pct"
+    outside = StageOutlook("coating", "unfit", span(12.0), None, 0.0, tuple(limits), (), Said())
+    assert looked_at(outside) == Looked("coating", None)
 
 
 def test_nothing_is_said_of_no_stage_and_of_what_is_not_known() -> None:

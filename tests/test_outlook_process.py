@@ -12,13 +12,15 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 import pytest
 
-from envmon.clock import HOUR_US, SECOND_US, ScaledClock, us_from_iso
+from envmon.clock import HOUR_US, MINUTE_US, SECOND_US, ScaledClock, us_from_iso
 from envmon.errors import StoreError
+from envmon.facts import OUTLOOK_SAID, NewEvent
 from envmon.service.outlook_facts import FACTS_FILE, read_facts
 from envmon.service.outlook_live import OutlookState, outlook_topic
 from envmon.service.outlook_process import Outlooks
 from envmon.service.shop_run import children_of
 from envmon.shop.load import load_shop
+from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US
 from tests.mosquitto_support import NEEDS_MOSQUITTO, Ear, Mosquitto, wait_until
 from tests.outlook_live_support import TEXT, fill, shop_of
@@ -132,6 +134,30 @@ def test_what_is_learned_online_is_kept(tmp_path: Path) -> None:
     assert kept["north"].updated_us > NOW_US - HOUR_US
     again = Outlooks(shop_of(), tmp_path, clock, _Deaf())
     assert again.thinker.facts["north"] == kept["north"]
+
+
+def test_the_watch_is_asked_to_write_what_it_says_of_the_stage_being_worked(tmp_path: Path) -> None:
+    fill(tmp_path, 9, NOW_US)
+    clock = ScaledClock(time.time_ns() // 1_000, NOW_US, 0.001)
+    outlooks = Outlooks(shop_of(), tmp_path, clock, _Deaf())
+    known = msgspec.structs.replace(outlooks.thinker.facts["north"], days=20.0, guessing=False)
+    outlooks.thinker.facts = {**outlooks.thinker.facts, "north": known}
+    store = SqliteStore(tmp_path)
+    store.add_events([NewEvent(NOW_US - MINUTE_US, "stage_started", "north", {"stage": "polish"})])
+    for _ in range(2):  # what stays so is not said twice
+        outlooks.hasten()
+        assert outlooks.turn(0)
+    outlooks.learner.wait()
+    (asked,) = store.requests()
+    assert (asked.kind, asked.bay, asked.data["stage"]) == (OUTLOOK_SAID, "north", "polish")
+    assert isinstance(asked.data["leaves"], bool)
+    # A bay in which no stage is worked whose window is to be kept is not spoken of.
+    store.add_events([NewEvent(NOW_US, "stage_ended", "north", {})])
+    store.drop_requests([asked.id])
+    outlooks.hasten()
+    assert outlooks.turn(0)
+    assert store.requests() == []
+    store.close()
 
 
 def test_not_more_often_than_it_is_worth(tmp_path: Path) -> None:

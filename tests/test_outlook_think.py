@@ -12,7 +12,7 @@ from envmon.clock import HOUR_US, ManualClock
 from envmon.errors import InputError, StoreError
 from envmon.facts import NewEvent
 from envmon.outlook.learning import fit_hall
-from envmon.service.outlook_alarm import Looked
+from envmon.service.outlook_alarm import Looked, looked_at
 from envmon.service.outlook_command import outlook_json, outlook_lines, shop_outlook
 from envmon.service.outlook_learn import Learner
 from envmon.service.outlook_read import frames_between, priors_of
@@ -198,7 +198,7 @@ def test_the_watch_hears_only_of_a_bay_that_has_taught_long_enough(tmp_path: Pat
     thinker.facts = {**thinker.facts, "north": known}
     stage = next(s for s in thinker.told["north"].stages if s.leaves is not None)
     goal = {one.id for one in thinker.plan.bays["north"].stages if one.goal}
-    expected = Looked("", None) if stage.stage in goal else Looked(stage.stage, stage.leaves)
+    expected = Looked("", None) if stage.stage in goal else looked_at(stage)
     assert thinker.looked("north", stage.stage) == expected
     assert thinker.looked("north", "") == Looked("", None)
     assert thinker.looked("north", "drying") == Looked("", None)  # a goal has no window to keep

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from envmon.guard.alarm import Scene
     from envmon.guard.conditions import Known
     from envmon.guard.plan import HeldLimit, StagePlan
+    from envmon.guard.state import Foreseen
 
 
 def alarm_text(scene: Scene, alarm_id: str, what: str) -> str:
@@ -71,26 +72,40 @@ def _leaving_text(scene: Scene) -> str:
         return "About to leave its window: coming back"
     limit, value, rate = found
     quantity = QUANTITIES[limit.quantity]
-    name = "panel above dew point" if limit.quantity == "dew_margin_k" else quantity.label
     way = "falling" if rate < 0 else "rising"
     edge = limit.low if rate < 0 else limit.high
     minutes = max(0.0, (edge - value) / rate * 60) if rate else 0.0
     said = format_value(value, quantity, scene.plan.units)
     return (
-        f"{stage.name} about to leave its window: {name} {said}, {way}, outside "
+        f"{stage.name} about to leave its window: {_name(limit)} {said}, {way}, outside "
         f"{_span(limit, scene)} in about {minutes:.0f} min"
     )
+
+
+def _name(limit: HeldLimit) -> str:
+    if limit.quantity == "dew_margin_k":
+        return "panel above dew point"
+    return QUANTITIES[limit.quantity].label
 
 
 def _foreseen_text(stage: StagePlan, scene: Scene) -> str:
     said = scene.now.foreseen
     assert said is not None
+    head, when = f"{stage.name} about to leave its window:", _foreseen_when(said, scene)
+    limit = next((limit for limit in stage.limits if limit.quantity == said.quantity), None)
+    if limit is None:
+        return f"{head} expected {when} by the outlook"
+    value = value_text(_known(scene, limit.quantity), limit.quantity, scene.plan)
+    outside = f"outside {_span(limit, scene)} {when} by the outlook"
+    return f"{head} {_name(limit)} {value}, {outside}"
+
+
+def _foreseen_when(said: Foreseen, scene: Scene) -> str:
     zone, first_us = scene.plan.timezone, max(said.from_us or 0, scene.at_us)
     first, last = clock_time(first_us, zone), clock_time(said.to_us, zone)
-    when = f"after {first}" if said.to_us is None else f"between {first} and {last}"
-    if said.to_us is not None and said.to_us <= first_us:
-        when = "at any moment"
-    return f"{stage.name} about to leave its window: expected {when} by the outlook"
+    if said.to_us is None:
+        return f"after {first}"
+    return "at any moment" if said.to_us <= first_us else f"between {first} and {last}"
 
 
 def _span(limit: HeldLimit, scene: Scene) -> str:

@@ -34,14 +34,15 @@ def take_foreseen(now: BayNow, event: Event) -> None:
 
 def read_foreseen(event: Event) -> Foreseen | None:
     """Return what an event says is to come; None when it cannot be read."""
-    stage, leaves = event.data.get("stage"), event.data.get("leaves")
+    stage, leaves, quantity = (event.data.get(key) for key in ("stage", "leaves", "quantity"))
     if not isinstance(stage, str) or not isinstance(leaves, bool):
         return None
     try:
         first, last = (_time_us(event.data.get(key)) for key in ("leaves_from", "leaves_to"))
     except InputError:
         return None
-    return Foreseen(stage, leaves, event.at_us, first, last)
+    named = quantity if isinstance(quantity, str) else ""
+    return Foreseen(stage, leaves, event.at_us, first, last, named)
 
 
 def _time_us(text: object) -> int | None:

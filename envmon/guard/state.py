@@ -90,6 +90,7 @@ class Foreseen(msgspec.Struct, frozen=True):
         said_us: When that was said [µs].
         from_us: Not expected before [µs]; None for at any moment.
         to_us: Expected by then [µs]; None when it may as well be much later.
+        quantity: What leaves its limit first; empty for not said.
     """
 
     stage: str
@@ -97,6 +98,7 @@ class Foreseen(msgspec.Struct, frozen=True):
     said_us: int
     from_us: int | None = None
     to_us: int | None = None
+    quantity: str = ""
 
 
 class BayNow(msgspec.Struct):

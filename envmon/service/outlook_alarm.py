@@ -6,6 +6,7 @@ that has taught too little nothing is said: there the trail's own rule decides.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from envmon.clock import MINUTE_US, iso_from_us
@@ -14,7 +15,7 @@ from envmon.guard.foreseen import holds_until_us, read_foreseen
 
 if TYPE_CHECKING:
     from envmon.guard.state import Foreseen
-    from envmon.outlook.model import Span
+    from envmon.outlook.model import Span, StageOutlook
     from envmon.store.base import Store
 
 AGAIN_US = 20 * MINUTE_US
@@ -31,10 +32,24 @@ class Looked(NamedTuple):
     Attributes:
         stage: The stage being worked whose window is to be kept; empty for none.
         leaves: When it leaves its window; None where it is not inside, or nothing is known.
+        quantity: What leaves its limit first.
     """
 
     stage: str
     leaves: Span | None
+    quantity: str = ""
+
+
+def looked_at(stage: StageOutlook) -> Looked:
+    """Return what an outlook says of the stage being worked."""
+    if stage.leaves is None:
+        return Looked(stage.stage, None)
+    first = min(stage.limits, key=lambda limit: _soon(limit.changes))
+    return Looked(stage.stage, stage.leaves, first.quantity)
+
+
+def _soon(span: Span) -> tuple[float, ...]:
+    return tuple(math.inf if at is None else at for at in (span.middle, span.early))
 
 
 class Teller:
@@ -66,7 +81,7 @@ class Teller:
         if said is not None and not self._is_due(said, now_us, leaves=leaves):
             return None
         self._since_us = None
-        data = _data(looked.stage, looked.leaves, now_us, leaves=leaves)
+        data = _data(looked, looked.leaves, now_us, leaves=leaves)
         self._said = read_foreseen(Event(0, now_us, OUTLOOK_SAID, "", data, ""))
         return data
 
@@ -83,12 +98,18 @@ class Teller:
         return leaves or now_us - self._since_us >= STANDS_US
 
 
-def _data(stage: str, span: Span, now_us: int, *, leaves: bool) -> dict[str, Any]:
+def _data(looked: Looked, span: Span, now_us: int, *, leaves: bool) -> dict[str, Any]:
     times = (span.early, span.late) if leaves else (None, None)
     first, last = (
         None if at is None else iso_from_us(now_us + round(at * MINUTE_US)) for at in times
     )
-    return {"stage": stage, "leaves": leaves, "leaves_from": first, "leaves_to": last}
+    return {
+        "stage": looked.stage,
+        "leaves": leaves,
+        "leaves_from": first,
+        "leaves_to": last,
+        "quantity": looked.quantity if leaves else "",
+    }
 
 
 def said_in_chain(store: Store, bays: list[str]) -> dict[str, Foreseen | None]:

@@ -51,9 +51,6 @@ AGREES_S = 1.0
 """So often what was said is held against the guard's verdicts, in real time."""
 KEEP_S = 60.0
 """Facts that only moved on a little are kept at most so often, in real time."""
-ASKS: bool = False
-"""Whether the watch is asked for events: not as long as ``benchmarks/outlook_leaving.py``, through
-the guard itself, finds no better rates with the outlook's words than without."""
 TURN_S = 0.2
 NICE = 10
 
@@ -127,8 +124,7 @@ class Outlooks:
             frames = self.thinker.look(past, now_us)
             self._changed |= self.learner.turn(past, frames, now_us)
             states = self.thinker.foresee(past, frames, now_us)
-            if ASKS:
-                self._tell_watch(store, frames, now_us)
+            self._tell_watch(store, frames, now_us)
             idle = {bay for bay, frame in frames.items() if not str(frame.stage[-1])}
             return with_mornings(states, self.mornings.look(now_us), idle)
         finally:
