@@ -27,6 +27,9 @@ def new(  # noqa: PLR0913, PLR0917 - a command's options
     ] = None,
     heat: Annotated[str | None, typer.Option(help="What heats, such as propane.")] = None,
     broker: Annotated[str | None, typer.Option(help="embedded or mosquitto.")] = None,
+    reach: Annotated[
+        str | None, typer.Option(help="Name or address by which phones reach this machine.")
+    ] = None,
     data: Annotated[str | None, typer.Option(help="Data folder.")] = None,
     yes: Annotated[  # noqa: FBT002 - a command-line flag
         bool, typer.Option("--yes", help="Ask nothing; take what is proposed for the rest.")
@@ -39,6 +42,7 @@ def new(  # noqa: PLR0913, PLR0917 - a command's options
     answers = {
         "name": name, "site": site, "timezone": timezone, "units": units,
         "bays": bays_from_options(bay or ()) or None, "heat": heat, "broker": broker, "data": data,
+        "reach": reach,
     }  # fmt: skip
     given = {field: answer for field, answer in answers.items() if answer is not None}
     talk = None if yes else Talk(_ask, typer.echo)
@@ -71,7 +75,7 @@ def certificates(
 
     shop = load_shop(shop_file)
     own = own_hosts(socket.gethostname())
-    wish = Wish(shop.shop.name, tuple(host or ()), own, days, renew)
+    wish = Wish(shop.shop.name, (*shop.boards.names, *(host or ())), own, days, renew)
     now = now_from_us(SystemClock().now_us())
     outcome = ensure_certificates(shop_file.absolute().parent / FOLDER, wish, now)
     typer.echo("\n".join(outcome.lines))
@@ -106,6 +110,7 @@ def install(  # noqa: PLR0913, PLR0917 - a command's options
     from envmon.shop.load import load_shop
 
     shop = load_shop(shop_file)
-    reached = host or f"{socket.gethostname().partition('.')[0]}.local"
+    own = f"{socket.gethostname().partition('.')[0]}.local"
+    reached = host or next(iter(shop.boards.names), own)
     wish = Wish(shop_file, out, reached, tuple(node or ()), tls_port, keep, root, user)
     typer.echo("\n".join(make(shop, wish)))

@@ -49,6 +49,7 @@ ANSWERS = st.fixed_dictionaries(
         "bays": st.lists(st.builds(BayAnswer, WORDS, VOLUMES), max_size=4).map(tuple),
         "heat": st.sampled_from([*FUELS, "unknown", "wood"]),
         "broker": st.sampled_from([*BROKERS, "cloud"]),
+        "reach": WORDS | st.sampled_from(["workshop.local", "192.168.1.20"]),
         "data": WORDS | st.just("/var/lib/envmon"),
     },
 ).map(answers_from)
@@ -107,7 +108,7 @@ class Person:
 
 def test_wrong_answers_are_asked_again_with_what_is_allowed(tmp_path: Path) -> None:
     typed = ["Pine Hollow", "", "Oslo", "Europe/Oslo", "imperial", "us", "none", "2", "Wash", "big"]
-    person = Person(*typed, "7400", "", "", "wood", "propane", "cloud", "embedded")
+    person = Person(*typed, "7400", "", "", "wood", "propane", "cloud", "embedded", "")
     place = tmp_path / "shop.toml"
     new_shop(place, {}, "UTC", person.talk())
     heard = "\n".join(person.heard)
@@ -122,7 +123,7 @@ def test_wrong_answers_are_asked_again_with_what_is_allowed(tmp_path: Path) -> N
 
 
 def test_given_answers_are_not_asked(tmp_path: Path) -> None:
-    person = Person("", "", "", "", "", "")
+    person = Person("", "", "", "", "", "", "")
     known = {"name": "Hall", "bays": (BayAnswer("A"), BayAnswer("B")), "heat": "electricity"}
     new_shop(tmp_path / "shop.toml", known, "UTC", person.talk())
     assert not [words for words, _ in person.asked if "called" in words or "bay" in words]
@@ -179,11 +180,20 @@ def test_command_refuses_wrong_flags_and_writes_nothing(
 
 def test_command_asks_on_a_terminal(tmp_path: Path) -> None:
     place = tmp_path / "shop.toml"
-    typed = "Hall\n\nEurope/Oslo\nimperial\nmetric\n1\nHall\n210\n\n\n"
+    typed = "Hall\n\nEurope/Oslo\nimperial\nmetric\n1\nHall\n210\n\n\n\n"
     done = CliRunner().invoke(app, ["new", str(place)], input=typed)
     assert done.exit_code == 0, done.output
     assert "units is 'imperial'; allowed: metric, us" in done.output
     assert load_shop(place).bay[0].volume_m3 == 210
+
+
+def test_screens_for_phones_are_opened_by_a_name(tmp_path: Path) -> None:
+    place = tmp_path / "shop.toml"
+    new_shop(place, {"reach": "workshop.local"}, "UTC", None)
+    shop = load_shop(place)
+    assert (shop.shop.boards_host, shop.boards.names) == ("0.0.0.0", ("workshop.local",))
+    assert (shop.boards.certificate, shop.boards.key) == ("tls/shop.pem", "tls/shop.key")
+    assert shop.boards.people_file == "people.toml"
 
 
 def test_unfinished_answers_write_nothing(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from envmon.shop.load import load_shop
 from envmon_node.load import account_of, load_node
 from tests.benchmarks.broker_trials import free_port
 from tests.install_guide import PROJECT, Step, do, guide_text, steps
@@ -36,24 +37,30 @@ POINT = POINTS.replace("fjord_lane", "my_shop").split("[[point]]")[1]
 
 @pytest.fixture(scope="module")
 def machine() -> Iterator[Trial]:
+    """Go through the guide up to the script that puts everything in place; claim a point."""
     with trial() as made:
         shutil.rmtree(made.shop_path.parent)
         made.root.joinpath("etc/envmon-node").mkdir(parents=True)
+        for step in part(made, "envmon new", "envmon new"):
+            done(step, made)
+        ports_of_its_own(made)
+        for step in part(made, "envmon certificates", "put-in-place"):
+            done(step, made)
+        with made.shop_path.open("a", encoding="utf-8") as shop:
+            shop.write(f"\n[[point]]{POINT}")
         yield made
 
 
-def ports_of_its_own(machine: Trial) -> int:
-    """Let the shop use free ports; return that of the boards."""
-    boards = free_port()
+def ports_of_its_own(machine: Trial) -> None:
+    """Let the shop use free ports."""
     text = machine.shop_path.read_text(encoding="utf-8")
     for old, new in (
         ("port = 1883", f"port = {machine.port}"),
-        ("# boards_port = 8050", f"boards_port = {boards}"),
+        ("# boards_port = 8050", f"boards_port = {free_port()}"),
     ):
         assert old in text
         text = text.replace(old, new, 1)
     machine.shop_path.write_text(text, encoding="utf-8")
-    return boards
 
 
 def part(machine: Trial, first: str, last: str) -> list[Step]:
@@ -92,16 +99,8 @@ def started(machine: Trial) -> subprocess.Popen[str]:
     return subprocess.Popen(line[1].split(), stderr=subprocess.DEVNULL, text=True)
 
 
-def test_evening_from_the_shop_file_to_the_wall_and_the_backup(machine: Trial) -> None:
-    for step in part(machine, "envmon new", "envmon new"):
-        done(step, machine)
-    boards = ports_of_its_own(machine)
-    for step in part(machine, "envmon check", "put-in-place"):
-        done(step, machine)
-    machine.shop_path.write_text(
-        f"{machine.shop_path.read_text('utf-8')}\n[[point]]{POINT}", encoding="utf-8"
-    )
-    url = f"http://127.0.0.1:{boards}"
+def test_reading_of_a_node_comes_to_the_wall_and_into_the_backup(machine: Trial) -> None:
+    url = f"https://127.0.0.1:{load_shop(machine.shop_path).shop.boards_port}"
     with broker_of(machine):
         shop = started(machine)
         try:
@@ -161,7 +160,14 @@ def test_commands_for_the_whole_machine_name_what_is_there(machine: Trial) -> No
 def test_every_command_of_the_guide_is_accounted_for(machine: Trial) -> None:
     """None slips in that no test runs: here, in the acceptance script, or with systemd."""
     known = ["apt-get", "systemctl", "python3 -m venv", "pip install", "envmon-node find"]
-    known += ["envmon new", "envmon check", "envmon certificates", "envmon install", "put-in-place"]
+    known += [
+        "envmon new",
+        "envmon check",
+        "envmon certificates",
+        "envmon people",
+        "envmon install",
+        "put-in-place",
+    ]
     known += ["install -o envmon-node", "mosquitto_pub", "backup.sh", "upgrade.sh", "way-back.sh"]
     for step in steps(machine):
         assert any(word in step.shown for word in known), step.shown

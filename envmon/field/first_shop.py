@@ -49,6 +49,7 @@ class Answers(NamedTuple):
         bays: The bays.
         heat: One of ``FUELS``, or ``unknown``.
         broker: One of ``BROKERS``.
+        reach: Name or address by which phones and nodes reach this machine; empty: they do not.
         data: Data folder.
     """
 
@@ -59,6 +60,7 @@ class Answers(NamedTuple):
     bays: tuple[BayAnswer, ...] = (BayAnswer("Bay"),)
     heat: str = NOT_KNOWN
     broker: str = BROKERS[0]
+    reach: str = ""
     data: str = "data"
 
 
@@ -93,7 +95,7 @@ def shop_text(answers: Answers, place: Path) -> str:
     Raises:
         InputError: An answer cannot be written down.
     """
-    for text in (*answers[:4], answers.data, *(bay.name for bay in answers.bays)):
+    for text in (*answers[:4], answers.data, answers.reach, *(bay.name for bay in answers.bays)):
         _ensure_printable(text)
     ids = bay_ids(answers.bays)
     bays = [_bay(bay, bay_id, answers) for bay, bay_id in zip(answers.bays, ids, strict=True)]
@@ -106,6 +108,8 @@ def shop_text(answers: Answers, place: Path) -> str:
             "SITE_PLAIN": answers.site,
             "TIMEZONE": _toml(answers.timezone),
             "UNITS": _toml(answers.units),
+            "BOARDS_HOST": _boards_host(answers.reach),
+            "BOARDS": _boards(answers.reach),
             "BROKER": _broker(answers, place),
             "DATA": _toml(answers.data),
             "FUEL": _fuel(answers.heat),
@@ -183,6 +187,26 @@ def _fuel(heat: str) -> str:
     if heat not in FUELS:
         raise InputError(unknown("what heats", heat, (*FUELS, NOT_KNOWN)))
     return f"fuel = {_toml(heat)}"
+
+
+def _boards_host(reach: str) -> str:
+    line = 'boards_host = "0.0.0.0"      # also for phones and tablets; needs [boards] below'
+    return line if reach else f"# {line}"
+
+
+def _boards(reach: str) -> str:
+    lines = [
+        "[boards]",
+        'certificate = "tls/shop.pem"',
+        'key = "tls/shop.key"',
+        'people_file = "people.toml"',
+        f"names = [{_toml(reach or 'workshop.local')}]",
+    ]
+    about = (
+        "# Who may come to the screens from other machines: `envmon certificates` makes the two "
+        "files,\n# `envmon people` the third.\n"
+    )
+    return about + "\n".join(lines if reach else [f"# {line}" for line in lines])
 
 
 def _broker(answers: Answers, place: Path) -> str:

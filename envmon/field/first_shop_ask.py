@@ -45,6 +45,7 @@ _QUESTIONS = (
     ("bays", ""),
     ("heat", f"What heats: {', '.join(FUELS)} or {NOT_KNOWN}"),
     ("broker", "Broker: embedded (this machine alone) or mosquitto (sensors on other machines)"),
+    ("reach", "Name by which phones and tablets reach this machine, or nothing: they do not"),
 )
 
 
@@ -79,7 +80,15 @@ def new_shop(place: Path, given: Mapping[str, Any], timezone: str, talk: Talk | 
     if talk is not None:
         answers = _asked(answers, place, given, talk)
     write_new(place, shop_text(answers, place).encode())
-    return f"{place}: written, no faults; {answers.name} with {_count(len(answers.bays), 'bay')}"
+    line = f"{place}: written, no faults; {answers.name} with {_count(len(answers.bays), 'bay')}"
+    return f"{line}\n{_next_steps(place)}" if answers.reach else line
+
+
+def _next_steps(place: Path) -> str:
+    return (
+        f"before it runs: envmon certificates {place}\n"
+        f"          then: envmon people {place} add NAME --role manage"
+    )
 
 
 def _ensure_good(answers: Answers, place: Path) -> None:

@@ -16,6 +16,7 @@ import os
 import re
 import signal
 import sqlite3
+import ssl
 import subprocess
 import sys
 import time
@@ -107,10 +108,12 @@ def wait_for(condition: Any, what: str, process: subprocess.Popen[str] | None = 
         time.sleep(0.2)
 
 
-def answer(url: str) -> Any:
-    """Return a JSON answer, or nothing while nobody answers."""
+def answer(machine: Trial, boards: int, path: str) -> Any:
+    """Return a JSON answer of the boards, or nothing while nobody answers."""
+    context = ssl.create_default_context(cafile=str(machine.shop_path.parent / "tls/ca.pem"))
+    url = f"https://127.0.0.1:{boards}{path}"
     try:
-        with urllib.request.urlopen(url, timeout=10) as got:
+        with urllib.request.urlopen(url, timeout=10, context=context) as got:
             return json.load(got)
     except OSError:
         return None
@@ -124,7 +127,7 @@ def running(machine: Trial, boards: int) -> Iterator[None]:
     assert line is not None
     process = subprocess.Popen(line[1].split(), stderr=subprocess.DEVNULL, text=True)
     try:
-        wait_for(lambda: answer(f"http://127.0.0.1:{boards}/healthz"), "the boards", process)
+        wait_for(lambda: answer(machine, boards, "/healthz"), "the boards", process)
         yield
     finally:
         process.send_signal(signal.SIGTERM)
@@ -155,8 +158,8 @@ def evening(machine: Trial) -> None:
     with broker_of(machine), running(machine, boards):
         word = next(step.run for step in every if "mosquitto_pub" in step.run)
         must(word, machine.root)
-        url = f"http://127.0.0.1:{boards}/api/v1/bays"
-        wait_for(lambda: "20.4" in json.dumps(answer(url)), "the reading on the wall")
+        path = "/api/v1/bays"
+        wait_for(lambda: "20.4" in json.dumps(answer(machine, boards, path)), "the reading")
         must(next(step.run for step in every if "backup.sh" in step.run), machine.root)
 
 
@@ -182,7 +185,8 @@ def upgrade(machine: Trial, old: str) -> None:
     must(f"{venv}/bin/pip install --quiet -c {newer}/.ci/constraints.txt {older}", older)
     machine.make()
     machine.put()
-    words = {"venv": venv, "shop": machine.shop_path, "root": machine.root, "url": f"http://127.0.0.1:{boards}"}  # fmt: skip
+    url = f"http://127.0.0.1:{boards}"
+    words = {"venv": venv, "shop": machine.shop_path, "root": machine.root, "url": url}
     for name, text in (("start", START), ("stop", STOP)):
         script = machine.root / name
         script.write_text(text.format(**words), encoding="utf-8")
