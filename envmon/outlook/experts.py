@@ -1,8 +1,8 @@
 """Ways to say how a quantity goes on; a mixture of them is never far from the best.
 
-Simple ones first (stands, lately, line, decay to what is around), then the model of the bay in
-three variants: with the mean of the thermostat's swing, the same with unknown sources, and with
-the swing.
+Simple ones first (stands, lately, line, decay to what is around, fading trend), then the model of
+the bay in three variants: with the mean of the thermostat's swing, the same with unknown sources,
+and with the swing.
 """
 
 from __future__ import annotations
@@ -31,10 +31,12 @@ if TYPE_CHECKING:
 
 LEADS_MIN = np.arange(5, AHEAD_MIN + 1, 5)
 FORECAST = ("air_temp_c", "rel_hum_pct", "panel_temp_c")
-SIMPLE = ("stands", "lately", "line", "decay")
+SIMPLE = ("stands", "lately", "line", "decay", "fading")
 MODELS = ("mean", "mean_more", "swing_more")
 EXPERTS = (*SIMPLE, *MODELS)
 LATELY_MIN, LINE_MIN = 20, 15
+FADES_MIN = 60.0
+"""A trend is taken to fade in this time [min] (damped trend; Gardner 1985, from memory)."""
 MORE, SWINGS = np.array([0.0, 1.0, 1.0]), np.array([False, False, True])
 """The model's variants: with unknown sources, with the thermostat's swing."""
 
@@ -71,7 +73,8 @@ def simple(values: Values, around: Values, rows: npt.NDArray[np.intp], leads_min
         rate = np.clip(np.nan_to_num(rate), 0.0, 0.2)
     decay = np.where(np.isfinite(away), now - away * (1 - np.exp(-rate * leads)), now)
     stands = np.broadcast_to(now, line.shape)
-    return np.stack([stands, np.broadcast_to(lately, line.shape), line, decay])
+    fading = now + slope * FADES_MIN * (1 - np.exp(-leads / FADES_MIN))
+    return np.stack([stands, np.broadcast_to(lately, line.shape), line, decay, fading])
 
 
 def _trail(values: Values, rows: npt.NDArray[np.intp], count: int) -> Values:

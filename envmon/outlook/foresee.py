@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -19,11 +19,11 @@ from envmon.outlook.crossing import (
 )
 from envmon.outlook.experts import FORECAST, Bay
 from envmon.outlook.learning import as_bay
-from envmon.outlook.likeness import voices, weighted_quantiles
+from envmon.outlook.likeness import weighted_quantiles
 from envmon.outlook.mixing import mixed
 from envmon.outlook.model import BayOutlook, Fan, StageOutlook
 from envmon.outlook.situations import SITUATIONS
-from envmon.outlook.trust import judge, paths_of
+from envmon.outlook.trust import errors_for, judge
 from envmon.outlook.words import said_of
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from envmon.outlook.crossing import Courses
     from envmon.outlook.frame import BayFrame, Values
     from envmon.outlook.learning import Neighbour
-    from envmon.outlook.model import LimitOutlook, ModelFacts, Said
+    from envmon.outlook.model import LimitOutlook, ModelFacts, Said, Trust
     from envmon.outlook.words import Turns
 
 OLD_MIN = 5
@@ -85,18 +85,19 @@ def outlook(
     old = row < 0 or now_us - (recent.start_us + row * MINUTE_US) > OLD_MIN * MINUTE_US
     if old or not np.isfinite(now[:2]).all():
         return BayOutlook(now_us, facts.guessing, "", False, tuple(map(_unknown, stages)), ())  # noqa: FBT003
-    situation, courses = courses_of(facts, recent, row, now, context)
+    expected = _expected(facts, recent, row, context)
+    courses = expected.courses(now, stretched=False)
     before = {} if context.before is None else {s.stage: s.said for s in context.before.stages}
     return BayOutlook(
         at_us=now_us,
         guessing=facts.guessing,
-        situation=situation,
+        situation=expected.situation,
         known=True,
         stages=tuple(
             _stage(stage, courses, now_us, before.get(stage.id), guessing=facts.guessing)
             for stage in stages
         ),
-        fans=_fans(courses),
+        fans=_fans(expected.courses(now, stretched=True)),
     )
 
 
@@ -107,20 +108,36 @@ def _lately(values: Values, row: int) -> float:
     return float(back.mean()) if len(back) else float("nan")
 
 
-def courses_of(
-    facts: ModelFacts, recent: BayFrame, row: int, now: Sequence[float], context: Context
-) -> tuple[str, Courses]:
-    """Return the situation a bay is in and the courses it may take from a row on."""
+class Expected(NamedTuple):
+    """What is expected from a moment on, before past errors are put on it."""
+
+    situation: str
+    mixture: Values
+    trust: Trust
+    marks: Values
+
+    def courses(self, now: Sequence[float], *, stretched: bool) -> Courses:
+        """Return the courses the bay may take; see ``errors_for`` for ``stretched``."""
+        errors = errors_for(self.trust, self.marks, stretched=stretched)
+        return courses_from(now, self.mixture, *errors)
+
+
+def _expected(facts: ModelFacts, recent: BayFrame, row: int, context: Context) -> Expected:
     bay = Bay(recent, facts.constants, facts.habits, context.plans)
     others = [as_bay(neighbour) for neighbour in context.neighbours]
     judged = judge(bay, np.array([row]), others)
     situation = SITUATIONS[int(judged.situation[0])]
     trust = facts.trust[situation]
-    mixture = np.stack(
-        [mixed(judged.forecasts[name], trust.weights[name])[:, 0] for name in FORECAST]
-    )
-    weights = voices(np.array(trust.marks), judged.marks[0], trust.heard)
-    return situation, courses_from(now, mixture, paths_of(trust), weights)
+    said = [mixed(judged.forecasts[name], trust.weights[name])[:, 0] for name in FORECAST]
+    return Expected(situation, np.stack(said), trust, judged.marks[0])
+
+
+def courses_of(
+    facts: ModelFacts, recent: BayFrame, row: int, now: Sequence[float], context: Context
+) -> tuple[str, Courses]:
+    """Return the situation a bay is in and the courses it may take from a row on."""
+    expected = _expected(facts, recent, row, context)
+    return expected.situation, expected.courses(now, stretched=False)
 
 
 def _unknown(stage: StagePlan) -> StageOutlook:

@@ -10,12 +10,13 @@ import numpy as np
 from envmon.clock import MINUTE_US
 from envmon.outlook.ahead import AHEAD_MIN
 from envmon.outlook.constants import Learned, guessed
+from envmon.outlook.earned import trust_from, usual_trust
 from envmon.outlook.experts import FORECAST, LEADS_MIN, Bay
 from envmon.outlook.fit import WARM_UP, fit_constants, room_from
 from envmon.outlook.habits import habits_from, usual_habits
 from envmon.outlook.model import ModelFacts
 from envmon.outlook.situations import SITUATIONS, situations_of
-from envmon.outlook.trust import center_of, judge, moved_on, trust_from, usual_trust
+from envmon.outlook.trust import center_of, judge, moved_on
 from envmon.physics.room import heat_loss_w_k
 
 if TYPE_CHECKING:
@@ -163,14 +164,21 @@ def update(facts: ModelFacts, recent: BayFrame, neighbours: Sequence[Neighbour] 
     """
     last = len(recent) - AHEAD_MIN
     first = (facts.updated_us - recent.start_us) // MINUTE_US - AHEAD_MIN
-    rows = np.arange(max(WARM_UP, first), last, UPDATE_MIN)
-    rows = rows[usable_rows(recent)[rows]] if len(rows) else rows
+    rows = _rows_known(recent, max(WARM_UP, first), last)
     if len(rows) == 0:
         return facts
     bay = Bay(recent, facts.constants, facts.habits)
     judged = judge(bay, rows, [as_bay(neighbour) for neighbour in neighbours])
     trust = moved_on(facts.trust, judged)
     return msgspec.structs.replace(facts, trust=trust, updated_us=recent.end_us)
+
+
+def _rows_known(recent: BayFrame, first: int, last: int) -> npt.NDArray[np.intp]:
+    """Return a row that was read in each quarter of an hour, however slowly the sensor speaks."""
+    rows = np.arange(first, max(first, last))
+    rows = rows[usable_rows(recent)[rows]]
+    quarter = (recent.start_us // MINUTE_US + rows) // UPDATE_MIN
+    return np.asarray(rows[np.unique(quarter, return_index=True)[1]], dtype=np.intp)
 
 
 def as_bay(neighbour: Neighbour) -> Bay:

@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 GROUPS_MIN = (15, 35, 65, 125, 180)
 """Leads up to each of these share their weights [min]."""
 GROUP_OF = np.searchsorted(np.array(GROUPS_MIN), LEADS_MIN)
-BEFORE = np.array([0.1, 0.1, 0.05, 0.1, 0.35, 0.2, 0.1])
-"""Weights of the experts before they have proved anything; persistence counts near at hand."""
-BEFORE_NEAR = np.array([0.3, 0.25, 0.05, 0.15, 0.1, 0.1, 0.05])
+BEFORE = np.array([0.08, 0.05, 0.02, 0.05, 0.15, 0.35, 0.2, 0.1])
+"""Weights of the experts before they have proved anything; the trend counts near at hand."""
+BEFORE_NEAR = np.array([0.15, 0.1, 0.05, 0.05, 0.45, 0.1, 0.05, 0.05])
 LEAST_ROWS = 12
-ROUNDS, EAGER = 200, 0.6
-TOUCH = 0.02
-"""How eagerly weights follow single new errors."""
+ROUNDS, EAGER = 200, 2.0
+TOUCH, MOST_ROWS = 0.002, 40
+"""How eagerly weights follow a single new error, and how many count at once."""
 
 Weights = dict[str, list[list[float]]]
 """Quantity -> a row for each group of leads, a share for each expert."""
@@ -114,7 +114,8 @@ def _touched(row: Values, said: Values, came: Values) -> list[float]:
     scale = float(np.mean(np.abs(off))) + 1e-9
     sign = np.sign(row @ said[:, known] - came[known])
     # No share falls to nothing, or it could never come back.
-    logs = np.log(np.maximum(row, 0.002)) - TOUCH * (off * sign).mean(axis=1) / scale
+    eager = TOUCH * min(said.shape[2], MOST_ROWS)
+    logs = np.log(np.maximum(row, 0.002)) - eager * (off * sign).mean(axis=1) / scale
     return [round(float(share), 4) for share in _shares(logs)]
 
 

@@ -19,14 +19,17 @@ class Trust(msgspec.Struct, frozen=True):
         marks: What past moments looked like, a row for each (``likeness.MARKS``).
         paths: How the forecast of each of them was off from then on: 16-bit hundredths, three
             quantities one after the other, a value for each lead.
-        scale: Quantity -> by how much those errors are stretched so that intervals cover.
+        scale: Quantity -> by how much those errors are stretched around their middle so that
+            intervals cover, a value for each lead.
+        moved: Quantity -> share of that middle by which forecasts are moved, likewise.
         heard: So many past moments are heard at least.
     """
 
     weights: dict[str, list[list[float]]]
     marks: list[list[float]]
     paths: bytes
-    scale: dict[str, float]
+    scale: dict[str, list[float]]
+    moved: dict[str, list[float]]
     heard: float
 
 

@@ -48,7 +48,8 @@ def shop_report(seed: int, days: int, *, bodies: bool) -> None:
     sent, stays = year_of(seed, FIRST, total, OFFSET_K), stays_between(seed, FIRST, total)
     frames, shop = frames_of(sent, stays, bodies=bodies), demo_shop()
     plan = plan_from_shop(shop)
-    priors = {bay.id: Priors(bay.volume_m3 or 200.0) for bay in shop.bay}
+    zone = shop.shop.timezone
+    priors = {bay.id: Priors(bay.volume_m3 or 200.0, zone=zone) for bay in shop.bay}
     stages: dict[str, Sequence[StagePlan]] = {
         b: [s for s in plan.bays[b].stages if s.id in STAGES] for b in frames
     }

@@ -1,0 +1,115 @@
+"""Trust from a history: experts' weights, and the errors of days those weights have not seen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+import numpy as np
+
+from envmon.outlook.conformal import AS_THEY_ARE, Moments, blocks_of, calibrated
+from envmon.outlook.experts import FORECAST, LEADS_MIN
+from envmon.outlook.likeness import MARKS
+from envmon.outlook.mixing import learn_weights, weights_before
+from envmon.outlook.model import Trust
+from envmon.outlook.situations import SITUATIONS
+from envmon.outlook.trust import PATHS, off_paths, packed, whole_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from envmon.outlook.frame import Values
+    from envmon.outlook.mixing import Weights
+    from envmon.outlook.trust import Judged
+
+LEAST_PATHS = 12
+USUAL_ERROR = {"air_temp_c": 1.0, "rel_hum_pct": 6.0, "panel_temp_c": 1.5}
+"""Error of a forecast an hour ahead where the bay has shown none yet (a guess)."""
+CALM = {"moving": 0.75, "calm": 0.5}
+"""Share of that error where no water is drying (a guess)."""
+USUAL_PATHS = 40
+LEAST_BLOCKS = 8
+"""Until a bay has shown so many times of three hours, errors of a usual bay speak along."""
+HEARD = {
+    "wetting": 12.0,
+    "rinsed": 12.0,
+    "drying": 12.0,
+    "dried": 20.0,
+    "moving": 25.0,
+    "calm": 40.0,
+}
+"""Situation -> past moments heard at least. A wash is rare and each its own; a calm hour is not,
+and of twelve moments the outermost two hold no more than 85 %."""
+
+
+def usual_trust(situation: str) -> Trust:
+    """Return the trust in a bay that has said nothing yet."""
+    paths = _usual_paths(situation)
+    marks = [[0.0] * len(MARKS)] * len(paths)
+    return Trust(weights_before(), marks, packed(paths), *AS_THEY_ARE, HEARD[situation])
+
+
+def _usual_paths(situation: str) -> Values:
+    """Return errors of a usual bay, which grow with the root of time."""
+    draw = np.random.default_rng(7)
+    grow = np.sqrt(LEADS_MIN / 60)
+    sizes = np.array([USUAL_ERROR[name] for name in FORECAST]) / 0.674 * CALM.get(situation, 1.0)
+    return draw.normal(size=(USUAL_PATHS, len(FORECAST), 1)) * sizes[:, None] * grow
+
+
+def trust_from(judged: Judged) -> dict[str, Trust]:
+    """Return situation -> trust.
+
+    Errors of even days are those of weights learned on odd days, and the other way round, so that
+    no error is one the weights have seen.
+    """
+    halves = [judged.part(judged.rows // 1440 % 2 == half) for half in (0, 1)]
+    if min(len(half.rows) for half in halves) < LEAST_PATHS:
+        halves = [judged]
+    everywhere = _weights(judged) or weights_before()
+    found = {}
+    for place, name in enumerate(SITUATIONS):
+        weights = _weights(judged.of(place)) or everywhere
+        found[name] = _trust(name, _unseen_errors(halves, place), weights)
+    return found
+
+
+def _weights(judged: Judged) -> Weights | None:
+    if len(judged.rows) < 2 * LEAST_PATHS:
+        return None
+    return learn_weights(judged.forecasts, judged.truth)
+
+
+def _unseen_errors(halves: Sequence[Judged], place: int) -> Moments:
+    """Return the errors of a situation, those of each half with the weights of the other."""
+    parts = [half.of(place) for half in halves]
+    taught = [
+        _weights(part) or _weights(half) or weights_before()
+        for part, half in zip(parts, halves, strict=True)
+    ]
+    pairs = zip(parts, reversed(taught), strict=True)
+    off = np.concatenate([off_paths(part, weights) for part, weights in pairs], axis=2)
+    rows = np.concatenate([part.rows for part in parts])
+    marks = np.concatenate([part.marks for part in parts])
+    order = np.argsort(rows, kind="stable")
+    whole, off = whole_of(off[:, :, order])
+    return Moments(rows[order][whole], marks[order][whole], off.transpose(2, 0, 1))
+
+
+def _trust(situation: str, moments: Moments, weights: Weights) -> Trust:
+    count = len(moments.rows)
+    if count < LEAST_PATHS:
+        return msgspec.structs.replace(usual_trust(situation), weights=weights)
+    keep = np.unique(np.linspace(0, count - 1, PATHS).astype(int))
+    kept = Moments(*(part[keep] for part in moments))
+    scale, moved = calibrated(kept, HEARD[situation])
+    paths, marks = _with_usual(situation, kept)
+    return Trust(weights, marks.tolist(), packed(paths), scale, moved, HEARD[situation])
+
+
+def _with_usual(situation: str, kept: Moments) -> tuple[Values, Values]:
+    """Return errors and marks, of few blocks with errors of a usual bay before them."""
+    lacking = max(0, LEAST_BLOCKS - blocks_of(kept.rows))
+    usual = _usual_paths(situation)[: USUAL_PATHS * lacking // LEAST_BLOCKS]
+    alike = kept.marks[np.arange(len(usual)) % len(kept.marks)]
+    return np.concatenate((usual, kept.off)), np.concatenate((alike, kept.marks))
