@@ -7,6 +7,7 @@ What changes a whole machine (apt-get, systemctl, the Python environment) is hel
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import signal
@@ -28,8 +29,13 @@ from tests.mosquitto_support import NEEDS_MOSQUITTO, wait_until
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+TOOLS = ("chromium", "curl", "certutil")
 pytestmark = [
     *NEEDS_MOSQUITTO,
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        not all(map(shutil.which, TOOLS)), reason=f"not all of {', '.join(TOOLS)} are installed"
+    ),
     pytest.mark.skipif(not guide_text(), reason="the README has no guide to the field yet"),
 ]
 POINT = POINTS.replace("fjord_lane", "my_shop").split("[[point]]")[1]
@@ -108,12 +114,29 @@ def test_reading_of_a_node_comes_to_the_wall_and_into_the_backup(machine: Trial)
             word = next(step for step in steps(machine) if "mosquitto_pub" in step.shown)
             done(word, machine)
             wait_until(lambda: shown(url, machine) == (20.4, 44.0), "the reading on the wall", 60)
+            ensure_wall(machine)
             for step in part(machine, "backup.sh", "backup.sh"):
                 done(step, machine)
         finally:
             shop.send_signal(signal.SIGTERM)
             assert shop.wait(60) == 0
     assert len(list(machine.backups.glob("2*/data/live.sqlite3"))) == 1
+
+
+def ensure_wall(machine: Trial) -> None:
+    """Let the script of the wall wait for the screens, then show them in a real Chromium.
+
+    The browser must trust the shop's own authority; an untrusted page has none of the wall.
+    """
+    assert machine.run("wall.sh", "wait").returncode == 0
+    headless = machine.root / "chromium"
+    flags = "--headless --no-sandbox --disable-gpu --dump-dom"
+    headless.write_text(f'#!/bin/sh\nexec chromium {flags} "$@"\n', encoding="utf-8")
+    headless.chmod(0o755)
+    page = machine.run(
+        "wall.sh", "browser", CHROMIUM=str(headless), HOME=str(machine.root / "wall")
+    )
+    assert "My shop" in page.stdout, page.stderr[-2000:]
 
 
 def shown(url: str, machine: Trial) -> tuple[Any, Any]:
