@@ -9,9 +9,12 @@ none of these buses.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from envmon.errors import PayloadError
 from envmon_node.chips import KernelChip
@@ -195,6 +198,29 @@ def test_an_attribute_the_driver_cannot_read_names_the_failure(tmp_path: Path) -
     (real / "humidity1_input").symlink_to("/proc/self/mem")
     with pytest.raises(PayloadError, match=r"Input/output error.*look at its cable"):
         KernelChip("hwmon", "1-0044", None, tmp_path).read()
+
+
+@given(st.text(max_size=120), st.sampled_from(["w1_slave", "in_temp_input", "name"]))
+def test_whatever_a_driver_writes_is_a_finite_number_or_a_fault(
+    tmp_path_factory: pytest.TempPathFactory, text: str, attribute: str
+) -> None:
+    root = tmp_path_factory.mktemp("tree")
+    w1 = w1_device(root, ID, 20_000)
+    iio = i2c_iio(root, 0, "1-0040", "hdc100x", {"in_temp_input": "20000"})
+    (w1 if attribute == "w1_slave" else iio).joinpath(attribute).write_text(text, encoding="utf-8")
+    for sensor in (W1Thermometer(ID, root), KernelChip("iio", "1-0040", None, root)):
+        try:
+            values = sensor.read()
+        except PayloadError:
+            continue
+        assert all(math.isfinite(value) for _, _, value in values)
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "1e999", "0x10", ""])
+def test_a_number_that_is_none_is_refused(tmp_path: Path, text: str) -> None:
+    i2c_iio(tmp_path, 0, "1-0040", "hdc100x", {"in_temp_input": text})
+    with pytest.raises(PayloadError, match="is no number"):
+        KernelChip("iio", "1-0040", None, tmp_path).read()
 
 
 def test_find_prints_a_node_file_with_names_that_stay(tmp_path: Path) -> None:

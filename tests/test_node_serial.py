@@ -148,6 +148,14 @@ def test_silence_and_lines_of_another_look_are_told_apart(device: Device) -> Non
     sensor.close()
 
 
+@pytest.mark.parametrize("text", ["nan", "inf", "-1e999", ""])
+def test_a_number_that_is_none_is_refused(device: Device, text: str) -> None:
+    sensor = SerialSensor(talk(device, r"T=(?P<surface>.*)", ask=b"?"))
+    with Writing(device, f"T={text}\n"), pytest.raises(PayloadError, match="is no number"):
+        sensor.read()
+    sensor.close()
+
+
 def test_a_port_that_was_unplugged_is_opened_again(device: Device) -> None:
     by_id = device.port
     sensor = SerialSensor(talk(device))

@@ -105,8 +105,11 @@ class KernelChip:
         Raises:
             PayloadError: The chip is away, another one, or cannot be read.
         """
-        chip = self._found()
-        values = _iio_values(chip) if self._kind == "iio" else _hwmon_values(chip)
+        try:
+            chip = self._found()
+            values = _iio_values(chip) if self._kind == "iio" else _hwmon_values(chip)
+        except OSError as error:
+            raise PayloadError(f"{self._device} went away while it was read: {error}") from error
         if not values:
             raise PayloadError(f"{self._device} measures no temperature, humidity or pressure")
         return values

@@ -172,10 +172,10 @@ class NodeLink:
     def _connect(self) -> bool:
         if self._time_s() < self._retry_at:
             return False
-        client = self._new_client()
         try:
+            client = self._new_client()
             client.connect(self._account.host, self._account.port, keepalive=KEEPALIVE_S)
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, BrokerError) as error:
             self._failed(str(error))
             return False
         self._client, self._after = client, 0

@@ -5,6 +5,7 @@ What its lines look like is told by a regular expression with a named group for 
 
 from __future__ import annotations
 
+import math
 import termios
 import time
 from typing import TYPE_CHECKING, NamedTuple
@@ -136,11 +137,14 @@ class SerialSensor:
             return ()
         return tuple(self._value(name, found[name]) for name in self._talk.units)
 
-    def _value(self, name: str, text: str) -> tuple[str, str, float]:
+    def _value(self, name: str, text: str | None) -> tuple[str, str, float]:
         try:
-            symbol, value = _in_senml(float(text.replace(",", ".")), self._talk.units[name])
-        except (ValueError, TypeError):
-            raise PayloadError(f"{name} is {text!r}, which is no number; correct pattern") from None
+            number = float((text or "").replace(",", "."))
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number):
+            raise PayloadError(f"{name} is {text!r}, which is no number; correct pattern")
+        symbol, value = _in_senml(number, self._talk.units[name])
         return name, symbol, value
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import TYPE_CHECKING
 
@@ -40,9 +41,12 @@ def number_of(path: Path) -> float:
     """
     text = text_of(path)
     try:
-        return float(text)
+        number = float(text)
     except ValueError:
-        raise PayloadError(f"{path} says {text[:40]!r}, which is no number") from None
+        number = math.nan
+    if not math.isfinite(number):
+        raise PayloadError(f"{path} says {text[:40]!r}, which is no number")
+    return number
 
 
 def slug(text: str) -> str:
