@@ -62,6 +62,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--demo", action="store_true")
     options = parser.parse_args(argv)
     logging.getLogger().setLevel(logging.WARNING)
+    logging.getLogger("envmon.door").setLevel(logging.INFO)  # who came in stands in the log
     return exit_code_of("envmon boards", lambda: serve(options))
 
 

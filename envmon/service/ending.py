@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import fcntl
-import logging
 import signal
 import sys
 import threading
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.errors import EnvmonError, ServiceError, ShopFileError, StoreError, StoreNewerError
+from envmon.service.plain_log import log_to_stderr
 from envmon.shop.load import fault_lines
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def shop_process(module: str) -> argparse.ArgumentParser:
     Args:
         module: What it is run as.
     """
-    logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s", stream=sys.stderr)
+    log_to_stderr()
     parser = argparse.ArgumentParser(prog=module)
     parser.add_argument("shop", type=Path)
     parser.add_argument("--data")
