@@ -38,6 +38,7 @@ from envmon.service.recalibration import Recalibration
 from envmon.service.taking_up import TakingUp
 from envmon.shop.heat import HeatingInfo
 from envmon.store.sqlite import SqliteStore
+from envmon_boards.winter_view import view_of
 from tests.winter_shop import SHOP, kept
 
 if TYPE_CHECKING:
@@ -218,6 +219,9 @@ def test_bills_alone_say_what_their_energy_rests_on_and_are_drawn(tmp_path: Path
     drawing = ET.fromstring(bills_chart(document, words_of(document), PAPER))
     rects = [one for one in drawing.iter() if one.tag.endswith("rect")]
     assert [one.get("class") for one in rects] == ["bar"] * 3
+    view = view_of(document)
+    assert set(view["drawings"]["wide"]) == set(view["drawings"]["phone"]) == {"billed", "months"}
+    assert view["captions"]["billed"] == "A bar is a bill: what it took a day."
     # March is known by its cost alone, February by its amount alone.
     assert [one.under for one in numbers_of(document, words_of(document))[:2]] == [
         "by bills of 90 of 121 days", "by bills of 93 of 121 days"

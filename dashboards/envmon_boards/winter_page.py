@@ -78,7 +78,8 @@ def _answers() -> list[Any]:
         ],
         className="winter-panel words at-do",
     )  # fmt: skip
-    return [cost, changed, to_do, _drawing("days", "Day by day")]
+    bills = _drawing("billed", "Bill by bill", caption=True)
+    return [cost, changed, to_do, bills, _drawing("days", "Day by day")]
 
 
 def _big(name: str) -> Any:

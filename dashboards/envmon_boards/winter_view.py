@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from envmon.heating.bills_chart import bills_chart, bills_words, told_by_bills
 from envmon.heating.calendar_chart import calendar_chart
-from envmon.heating.charts import days_chart, months_chart, signature_chart
+from envmon.heating.charts import days_chart, has_points, months_chart, signature_chart
 from envmon.heating.draw import Room
 from envmon.heating.sentences import (
     degree_day_words,
@@ -95,8 +96,10 @@ def _captions(document: Mapping[str, Any]) -> dict[str, str]:
     """Return what stands under drawings; nothing of a winter before that is not drawn."""
     was = document["before"] is not None
     light = " Light: before the last change." if document.get("sides") else ""
+    dot = "bill" if told_by_bills(document) else "day"
     return {
-        "signature": f"A dot is a day.{light}{' Hollow and dashed: the winter before.' * was}",
+        "billed": bills_words(document),
+        "signature": f"A dot is a {dot}.{light}{' Hollow and dashed: the winter before.' * was}",
         "months": f"Filled: this winter.{' Hollow: the one before.' * was}",
         "where": "Estimates; a line is the range of nine cases in ten.",
     }
@@ -134,9 +137,15 @@ def _where_rests(document: Mapping[str, Any]) -> Iterator[str]:
 def _drawings(
     document: Mapping[str, Any], words: Words, rooms: Mapping[str, Room]
 ) -> Iterator[tuple[str, str]]:
-    yield "calendar", calendar_chart(document, words, rooms["calendar"])
-    yield "days", days_chart(document, words, rooms["days"])
-    yield "signature", signature_chart(document, words, rooms["signature"])
+    known = document["whole"]["known"]
+    if told_by_bills(document):
+        yield "billed", bills_chart(document, words, rooms["days"])
+    elif known["energy_kwh"] or known["outdoor_mean_c"]:
+        yield "days", days_chart(document, words, rooms["days"])
+    if known["energy_kwh"]:
+        yield "calendar", calendar_chart(document, words, rooms["calendar"])
+    if has_points(document):
+        yield "signature", signature_chart(document, words, rooms["signature"])
     yield "months", months_chart(document, rooms["months"])
     if document["where"]:
         yield "where", where_chart(document["where"][0], rooms["where"])

@@ -26,6 +26,20 @@ class _Bar(NamedTuple):
     say: str
 
 
+def told_by_bills(document: Mapping[str, Any]) -> bool:
+    """Return whether all that is known of a log's energy or money is from bills."""
+    told = any(one["energy_kwh"] is not None or one["cost"] is not None
+               for one in document["bills"])  # fmt: skip
+    return told and not document["whole"]["known"]["energy_kwh"]
+
+
+def bills_words(document: Mapping[str, Any]) -> str:
+    """Return what stands under the drawing of bills."""
+    before = document["before"]
+    was = " Hollow: the winter before." if before is not None and before["bills"] else ""
+    return f"A bar is a bill: what it took a day.{was}"
+
+
 def bills_chart(document: Mapping[str, Any], words: Words, room: Room) -> Html:
     """Return a bar for each bill, as wide as its days; energy a day, or money where that is all.
 

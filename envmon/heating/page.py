@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from envmon.heating.bills_chart import bills_chart
+from envmon.heating.bills_chart import bills_chart, bills_words, told_by_bills
 from envmon.heating.calendar_chart import calendar_chart
 from envmon.heating.charts import days_chart, has_points, months_chart, signature_chart
 from envmon.heating.draw import PAPER
@@ -86,20 +86,12 @@ def _front(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
 
 def _course(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
     """Yield the days as a drawing; the bills where nothing is known of a day's energy."""
-    if _by_bills(document):
-        was = " Hollow: the winter before." if (document["before"] or {}).get("bills") else ""
-        said = f"A bar is a bill: what it took a day.{was}"
+    if told_by_bills(document):
         drawn = bills_chart(document, words, PAPER._replace(height=225))
-        yield section("Bill by bill", drawn, tag("p", said, class_="soft"))
+        yield section("Bill by bill", drawn, tag("p", bills_words(document), class_="soft"))
     known = document["whole"]["known"]
-    if known["energy_kwh"] or (known["outdoor_mean_c"] and not _by_bills(document)):
+    if known["energy_kwh"] or (known["outdoor_mean_c"] and not told_by_bills(document)):
         yield section("Day by day", days_chart(document, words, PAPER._replace(height=225)))
-
-
-def _by_bills(document: Mapping[str, Any]) -> bool:
-    told = any(one["energy_kwh"] is not None or one["cost"] is not None
-               for one in document["bills"])  # fmt: skip
-    return told and not document["whole"]["known"]["energy_kwh"]
 
 
 def _said(document: Mapping[str, Any], words: Words) -> list[str]:
@@ -178,7 +170,7 @@ def _against_outdoors(document: Mapping[str, Any], words: Words, room: Room) -> 
     if not has_points(document):
         return section(what, tag("p", f"Not drawn: {document['why_no_signature']}.", class_="soft"))
     was = "" if document["before"] is None else " Hollow and dashed: the winter before."
-    one = "bill" if _by_bills(document) else "day"
+    one = "bill" if told_by_bills(document) else "day"
     said = f"A dot is a {one}.{_light(document)}{was}"
     return section(what, signature_chart(document, words, room), tag("p", said, class_="soft"))
 

@@ -4,7 +4,7 @@
   const { put, make, timeOfDay } = window.envmon;
   const SOON_MS = 1000;
   const AGAIN_MS = 60000;
-  const DRAWINGS = ["days", "calendar", "signature", "months", "where"];
+  const DRAWINGS = ["billed", "days", "calendar", "signature", "months", "where"];
   const state = { root: null, year: "", turn: 0, timer: null, view: null, month: "" };
 
   const part = (name) => state.root.querySelector(`[data-part="${name}"]`);
