@@ -137,6 +137,14 @@ def ensure_wall(machine: Trial) -> None:
         "wall.sh", "browser", CHROMIUM=str(headless), HOME=str(machine.root / "wall")
     )
     assert "My shop" in page.stdout, page.stderr[-2000:]
+    stranger = str(machine.root / "stranger")
+    url = f"https://127.0.0.1:{load_shop(machine.shop_path).shop.boards_port}/"
+    argv = [str(headless), f"--user-data-dir={stranger}", "--disable-background-networking", url]
+    home = {**os.environ, "HOME": stranger}
+    untrusted = subprocess.run(
+        argv, env=home, capture_output=True, text=True, check=False, timeout=120
+    )
+    assert "My shop" not in untrusted.stdout
 
 
 def shown(url: str, machine: Trial) -> tuple[Any, Any]:
