@@ -17,6 +17,7 @@ import pytest
 
 from envmon.errors import InputError
 from envmon.field.install_broker import ensure_password, password_line
+from tests.install_guide import PROJECT
 from tests.install_support import Guest, Trial, broker_of, trial
 from tests.mosquitto_support import NEEDS_MOSQUITTO, wait_until
 
@@ -166,6 +167,21 @@ def test_second_run_keeps_passwords_and_certificates(machine: Trial) -> None:
     machine.make(nodes=("new=fjord_lane/new", "late=fjord_lane/late"))
     assert {user: machine.password(user) for user in before} == before
     assert len(machine.password("late")) == 32
+
+
+def settings_of(text: str) -> dict[str, str]:
+    lines = [line.split(maxsplit=1) for line in text.splitlines()]
+    return {words[0]: words[1] for words in lines if len(words) == 2 and words[0] != "#"}
+
+
+def test_both_broker_files_keep_the_same_over_a_crash(machine: Trial) -> None:
+    made = settings_of((machine.root / "etc/mosquitto/mosquitto.conf").read_text("utf-8"))
+    shipped = settings_of((PROJECT / "fixtures/mosquitto/envmon.conf").read_text("utf-8"))
+    for name in (
+        "persistence", "autosave_on_changes", "autosave_interval", "max_queued_messages",
+        "max_inflight_messages", "persistent_client_expiration", "message_size_limit",
+    ):  # fmt: skip
+        assert made[name] == shipped[name]
 
 
 @pytest.mark.skipif(PASSWD is None, reason="mosquitto_passwd is not installed")
