@@ -198,3 +198,4 @@ class Guest:
     def __exit__(self, *_rest: object) -> None:
         self.client.disconnect()
         self.client.loop_stop()
+        self.client._reset_sockets()  # one that was thrown out leaves its own open
