@@ -25,6 +25,12 @@ class _Bar(NamedTuple):
     kind: str
     say: str
 
+    @property
+    def name(self) -> str:
+        """Its month, or its first day where it is of other days."""
+        month = f"{self.first:%b}"
+        return month if self.first.day == 1 else f"{self.first.day} {month}"
+
 
 def told_by_bills(document: Mapping[str, Any]) -> bool:
     """Return whether all that is known of a log's energy or money is from bills."""
@@ -59,8 +65,14 @@ def bills_chart(document: Mapping[str, Any], words: Words, room: Room) -> Html:
     width = (right - left) / (max(bar.end for bar in bars) - start).days
     unit = "kWh/d" if energy else f"{words.currency}/d"
     parts = [*upright(up, (left, right), unit, font)]
+    named: set[str] = set()
     for bar in bars:
-        parts += _drawn(bar, up, (left + (bar.first - start).days * width, width), font)
+        place = left + (bar.first - start).days * width, width
+        parts += _drawn(bar, up, place, font)
+        if bar.name not in named:
+            middle = place[0] + (bar.end - bar.first).days * width / 2
+            parts.append(text(bar.name, middle, foot + 1.4 * font, "soft", "middle"))
+            named.add(bar.name)
     return svg(room, room.height, "what each bill took a day", parts)
 
 
@@ -90,7 +102,4 @@ def _drawn(bar: _Bar, up: Scale, place: tuple[float, float], font: float) -> Seq
     drawn = [block(at, y, wide, up.start - y, bar.kind, bar.say)]
     if wide > 2.2 * font:
         drawn.append(text(number(bar.much), at + wide / 2, y - 0.35 * font, "", "middle"))
-    if not was:
-        named = f"{bar.first:%b}" if bar.first.day == 1 else f"{bar.first.day} {bar.first:%b}"
-        drawn.append(text(named, x + whole / 2, up.start + 1.4 * font, "soft", "middle"))
     return drawn
