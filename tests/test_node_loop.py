@@ -11,6 +11,7 @@ import pytest
 
 from envmon.errors import PayloadError, StoreError
 from envmon.facts import Flag
+from envmon.service.buttons import parse_press
 from envmon.systemd import NOBODY, Watchdog
 from envmon_node import sources
 from envmon_node.link import Account, NodeLink
@@ -106,6 +107,8 @@ def test_presses_and_measurements_go_below_the_nodes_topic(tmp_path: Path, times
     alone.node.say(Measured("water", times.up_us(), (("temp", "Cel", 31.5),)))
     alone.node.say(Pressed("foot", times.up_us(), "double"))
     alone.node.turn()
+    press, *_ = alone.outbox.next_letters(0, 10)
+    assert parse_press(press.payload) == ("double", 1)  # as the watch reads it
     said = dict(alone.waiting())
     assert said["s/hall/foot"] == {"button": "double", "n": 1}
     assert said["s/hall/water"][0]["bn"] == "s/hall/water/"
