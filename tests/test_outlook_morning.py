@@ -101,6 +101,13 @@ def test_it_is_worked_out_beside_and_ends_with_its_hour(made: Kept) -> None:
     assert mornings.look(us_from_iso(READY)) == {}
 
 
+def test_where_the_clock_runs_fast_the_words_stay_until_the_next_ones(made: Kept) -> None:
+    mornings = Mornings(made.shop, made.plan, made.store.path.parent, 600.0)
+    mornings.look(NOW_US)
+    mornings.wait()
+    assert mornings.look(NOW_US + 5 * HOUR_US), "twenty seconds of real time are more than three h"
+
+
 def test_a_fault_takes_nothing_else_with_it(
     made: Kept, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:

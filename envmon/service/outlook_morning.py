@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from envmon.clock import HOUR_US, MINUTE_US, iso_from_us, us_from_iso
+from envmon.clock import HOUR_US, MINUTE_US, SECOND_US, iso_from_us, us_from_iso
 from envmon.heating.ahead import mornings_ahead
 from envmon.heating.log import HeatShop
 from envmon.heating.words import Words
@@ -92,10 +92,12 @@ class Mornings:
         shop: The shop file.
         plan: The same, compiled.
         folder: Data folder.
+        speed: How much faster than real time the shop's clock runs.
     """
 
-    def __init__(self, shop: Shop, plan: GuardPlan, folder: Path) -> None:
+    def __init__(self, shop: Shop, plan: GuardPlan, folder: Path, speed: float = 1.0) -> None:
         self._shop, self._plan, self._folder = shop, plan, folder
+        self._oldest_us = max(OLDEST_US, round(3 * LEAST_S * speed * SECOND_US))
         self._thread: threading.Thread | None = None
         self._asked_us, self._asked_s = 0, 0.0
         self._found: tuple[int, dict[str, MorningSaid]] = (0, {})
@@ -116,7 +118,7 @@ class Mornings:
             )
             self._thread.start()
         at_us, said = self._found
-        if not 0 <= now_us - at_us <= OLDEST_US:
+        if not 0 <= now_us - at_us <= self._oldest_us:
             return {}
         return {bay: one for bay, one in said.items() if now_us < us_from_iso(one.ready)}
 

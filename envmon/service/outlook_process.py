@@ -69,7 +69,7 @@ class Outlooks:
         self._folder, self._clock, self._link = folder, clock, link
         self.thinker = Thinker(shop, plan_from_shop(shop), facts_to_learn_on(folder))
         self._bays = self.thinker.plan.bays
-        self.mornings = Mornings(shop, self.thinker.plan, folder)
+        self.mornings = Mornings(shop, self.thinker.plan, folder, clock.speed)
         self._tellers: dict[str, Teller] = {}
         self.learner = Learner(self.thinker, shop.shop.timezone)
         self._due_s = self._keep_s = self._agrees_s = 0.0
