@@ -76,7 +76,7 @@ def _ensure_password(password: str, name: str) -> None:
     left = folded
     for word in words:
         left = left.replace(word, "")
-    if len(set(folded)) < 5 or _repeats(folded) or len(left) < LEAST_PASSWORD - 4:
+    if len(set(folded)) < 5 or _repeats(folded) or (left != folded and len(left) < 7):
         raise InputError(
             "the password is among the first anybody tries (a repeat, a usual word, the name); "
             "four words that have nothing to do with one another are good"
