@@ -22,6 +22,7 @@ from envmon.outlook.model import LimitOutlook, Said, Span, StageOutlook
 from envmon.service import watch as watch_module
 from envmon.service.outlook_alarm import (
     AGAIN_US,
+    REACH,
     STANDS_US,
     Looked,
     Teller,
@@ -192,16 +193,16 @@ def told(teller: Teller, story: Sequence[tuple[int, float | None]]) -> list[tupl
 
 
 def test_a_change_in_kind_is_said_and_what_stays_so_again_before_it_runs_out() -> None:
-    story = [(n, 60.0) for n in range(5)] + [(n, 15.0) for n in range(5, 12)]
-    story += [(n, 25.0) for n in range(12, 18)]  # beyond the lead, not beyond one and a half
-    story += [(n, 40.0) for n in range(18, 60)]
+    story = [(n, 70.0) for n in range(5)] + [(n, 35.0) for n in range(5, 12)]
+    story += [(n, 50.0) for n in range(12, 18)]  # beyond its reach, not far enough to be back
+    story += [(n, 65.0) for n in range(18, 60)]
     over = 18 + STANDS_US // MINUTE_US
     again = over + AGAIN_US // MINUTE_US
     said = told(Teller(LEAD_US), story)
     assert said == [(0, False), (5, True), (over, False), (again, False)]
 
 
-@given(st.lists(st.sampled_from([5.0, 19.0, 21.0, 29.0, 31.0, 90.0, None]), max_size=60))
+@given(st.lists(st.sampled_from([5.0, 39.0, 41.0, 59.0, 61.0, 90.0, None]), max_size=60))
 def test_the_guard_always_has_a_word_and_a_bad_one_at_once(middles: list[float | None]) -> None:
     said = told(Teller(LEAD_US), list(enumerate(middles)))
     assert [minute for minute, _ in said[:1]] == [0][: len(middles)]
@@ -212,7 +213,7 @@ def test_the_guard_always_has_a_word_and_a_bad_one_at_once(middles: list[float |
             assert after - before >= STANDS_US // MINUTE_US
     for minute, middle in enumerate(middles):
         newest = [leaving for at, leaving in said if at <= minute][-1]
-        near = middle is not None and middle <= LEAD_US / MINUTE_US
+        near = middle is not None and middle <= REACH * LEAD_US / MINUTE_US
         assert newest or not near
         assert minute - max(at for at, _ in said if at <= minute) < HOLDS_US // MINUTE_US
 

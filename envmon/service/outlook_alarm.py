@@ -22,8 +22,10 @@ AGAIN_US = 20 * MINUTE_US
 """What stays so is said again so often; a word holds a little longer."""
 STANDS_US = 2 * MINUTE_US
 """A word is taken back when it has been otherwise for so long."""
-BACK = 1.5
-"""A stage is said to stay when it is expected to for so many times the lead."""
+REACH, BACK = 2.0, 3.0
+"""A stage is said to leave when the middle of what is expected lies within so many times the lead,
+and to stay again beyond so many times: the middle comes late where a wash has begun beside it.
+Chosen on one simulated autumn and judged on another, see ``benchmarks/outlook_leaving.py``."""
 
 
 class Looked(NamedTuple):
@@ -86,7 +88,7 @@ class Teller:
         return data
 
     def _is_leaving(self, leaves: Span, *, before: bool) -> bool:
-        reach_us = self._lead_us * (BACK if before else 1.0)
+        reach_us = self._lead_us * (BACK if before else REACH)
         return leaves.middle is not None and leaves.middle * MINUTE_US <= reach_us
 
     def _is_due(self, said: Foreseen, now_us: int, *, leaves: bool) -> bool:
