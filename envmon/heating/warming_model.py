@@ -28,8 +28,9 @@ if TYPE_CHECKING:
     from envmon.outlook.model import ModelFacts
 
 NIGHT_STEP_MIN = 5.0
-FORESEEN_MIN = 600.0
-"""Warming that takes longer is not foreseen."""
+SOON_MIN, FORESEEN_MIN = 180.0, 600.0
+"""So far warming is simulated at first, and for how long where some then is not done; warming
+that takes longer is not foreseen."""
 PUSH_K = 3.0
 """The thermostat is taken to run at full until the target: it is set this far above."""
 
@@ -62,7 +63,14 @@ class BayModel:
 
     def warm_minutes(self, rows: Ints, waits_min: Floats) -> Floats:
         """Return how long warming takes [min], NaN for longer than foreseen (p,)."""
-        steps = int((float(np.max(waits_min)) + FORESEEN_MIN) / NIGHT_STEP_MIN)
+        took = self._warm_within(rows, waits_min, SOON_MIN)
+        if np.isfinite(took).all():
+            return took
+        return self._warm_within(rows, waits_min, FORESEEN_MIN)
+
+    def _warm_within(self, rows: Ints, waits_min: Floats, longest_min: float) -> Floats:
+        """Return how long warming takes [min], NaN for longer than simulated behind the last."""
+        steps = int((float(np.max(waits_min)) + longest_min) / NIGHT_STEP_MIN)
         times = np.arange(steps)[:, None] * NIGHT_STEP_MIN
         setpoint_c = np.where(times >= waits_min, self._aim.target_c + PUSH_K, self._aim.setback_c)
         air_c = self.course(rows, setpoint_c).air_c
@@ -70,7 +78,8 @@ class BayModel:
         warm = started & (air_c >= self._aim.target_c - REACHED_K)
         reached = _crossed(air_c, warm, self._aim.target_c - REACHED_K)
         took = np.maximum(reached - waits_min, 0.0)
-        return np.where(warm.any(axis=0), took, np.nan)
+        found: Floats = np.where(warm.any(axis=0), took, np.nan)
+        return found
 
     def ratios(self, mornings: Sequence[Morning], lead_min: float) -> Floats:
         """Return what past mornings took over what was foreseen of them."""
