@@ -127,11 +127,13 @@ def test_a_channel_with_its_own_scale_takes_that(tmp_path: Path) -> None:
     assert values == (("temp1", "Cel", 10.0), ("temp", "Cel", 1.0))
 
 
-def test_a_driver_that_writes_percent_and_hectopascal(tmp_path: Path) -> None:
-    # drivers/iio/chemical/bme680_core.c does; seen as 41.074 and 1014.35 where it is used.
+@pytest.mark.parametrize("pressure", ["1014.350000000", "101.435000000"])
+def test_a_driver_that_writes_percent_and_hectopascal(tmp_path: Path, pressure: str) -> None:
+    # drivers/iio/chemical/bme680_core.c: humidity in percent; pressure in hectopascal, until a
+    # later patch made it kilopascal.
     i2c_iio(
         tmp_path, 0, "1-0076", "bme680",
-        {"in_humidityrelative_input": "41.074000000", "in_pressure_input": "1014.350000000",
+        {"in_humidityrelative_input": "41.074000000", "in_pressure_input": pressure,
          "in_temp_input": "24540"},
     )  # fmt: skip
     assert KernelChip("iio", "1-0076", None, tmp_path).read() == (
@@ -229,6 +231,7 @@ def test_find_prints_a_node_file_with_names_that_stay(tmp_path: Path) -> None:
     w1_device(tmp_path, ID, 23_125)
     w1_device(tmp_path, "01-000000000001", 0)  # a plain number chip, no thermometer
     i2c_iio(tmp_path, 0, "1-0040", "hdc100x", {"in_temp_input": "20000"})
+    i2c_iio(tmp_path, 2, "1-0041", "1-0041", {"in_temp_input": "20000"})
     i2c_iio(tmp_path, 1, "1-0048", "ads1015", {"in_voltage0_raw": "3"})
     i2c_hwmon(tmp_path, 0, "thermal", "cpu_thermal", {"temp1_input": "51000"})
     i2c_hwmon(tmp_path, 1, "1-0044", "sht3x", {"temp1_input": "1", "humidity1_input": "1"})
@@ -236,7 +239,12 @@ def test_find_prints_a_node_file_with_names_that_stay(tmp_path: Path) -> None:
     write(tmp_path / "dev/gpiochip0", "")
     text = node_file(tmp_path)
     node = checked(tomllib.loads(text), "found.toml")
-    assert [sensor.called for sensor in node.sensor] == [ID, "hdc100x-1-0040", "sht3x-1-0044"]
+    assert [sensor.called for sensor in node.sensor] == [
+        ID,
+        "hdc100x-1-0040",
+        "1-0041",
+        "sht3x-1-0044",
+    ]
     # What cannot be found by itself stands there as a comment that is a sensor without its mark.
     hints = "\n".join(line[1:] for line in text.splitlines() if line.startswith("#["))
     assert hints.count("[[sensor]]") == 3

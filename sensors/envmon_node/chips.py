@@ -41,8 +41,9 @@ _KINDS = {
     "humidity": _Kind("rh", "%RH", 1e-3),
     "pressure": _Kind("pressure", "Pa", 1e3),
 }
-_SAYS_OTHERWISE = {("bme680", "rh"): 1.0, ("bme680", "pressure"): 100.0}
-"""Drivers that write percent and hectopascal instead of what the kernel's papers ask for."""
+_OTHERWISE = {("bme680", "rh"): 1.0, ("bme680", "pressure"): 100.0}
+"""A driver that wrote percent and hectopascal, and in newer kernels partly what the kernel's papers
+ask for; what is believable in one of the two units never is in the other."""
 _BELIEVABLE = {"rh": (0.5, 110.0), "pressure": (30_000.0, 120_000.0), "temp": (-100.0, 1_000.0)}
 _OF = {"object": "surface", "ambient": "ambient"}
 """An infra-red thermometer's two temperatures: what it looks at, and its own."""
@@ -156,14 +157,16 @@ def _iio_values(chip: Chip) -> Values:
 
 
 def _in_unit(chip: str, kind: _Kind, number: float) -> float:
-    value = round(number * _SAYS_OTHERWISE.get((chip, kind.name), kind.factor), 4)
     low, high = _BELIEVABLE[kind.name]
-    if not low <= value <= high:
-        raise PayloadError(
-            f"{chip} says {number:g}, which would be {value:g} {kind.unit}; believable is {low:g} "
-            f"to {high:g}: the chip is broken, or its driver writes another unit"
-        )
-    return value
+    factors = (kind.factor, _OTHERWISE.get((chip, kind.name), kind.factor))
+    value, *_ = values = [round(number * factor, 4) for factor in factors]
+    for one in values:
+        if low <= one <= high:
+            return one
+    raise PayloadError(
+        f"{chip} says {number:g}, which would be {value:g} {kind.unit}; believable is {low:g} to "
+        f"{high:g}: the chip is broken, or its driver writes another unit"
+    )
 
 
 def _scaled(folder: Path, stem: str, shared: str) -> float:

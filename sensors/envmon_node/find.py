@@ -63,8 +63,11 @@ def _found(root: Path) -> Iterator[str]:
 
 
 def _chip(kind: str, chip: Chip) -> str:
-    name = slug(f"{chip.chip}-{chip.device}")
-    return _sensor(f"a {slug(chip.chip)} chip", kind=kind, device=chip.device, chip=chip.chip, name=name)
+    # Some drivers name the chip after its device.
+    name = slug(chip.device if chip.chip == chip.device else f"{chip.chip}-{chip.device}")
+    return _sensor(
+        f"a {slug(chip.chip)} chip", kind=kind, device=chip.device, chip=chip.chip, name=name
+    )
 
 
 def _infrared(root: Path, opened: Callable[[int], Bus]) -> Iterator[str]:

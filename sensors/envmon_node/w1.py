@@ -1,8 +1,8 @@
 """1-wire thermometers through the kernel's w1 bus.
 
-Source: Documentation/w1/slaves/w1_therm.rst and Documentation/ABI/testing/sysfs-driver-w1_therm
-of the Linux kernel (from memory): families, ``w1_slave`` with ``YES`` or ``NO`` behind the
-checksum and ``t=`` in thousandths of a degree, ``temperature`` in the same unit.
+Source: Documentation/w1/slaves/w1_therm.rst of the Linux kernel: families, ``w1_slave`` with
+``YES`` or ``NO`` behind the checksum and ``t=`` in thousandths of a degree, ``temperature`` in the
+same unit (Documentation/ABI/testing/sysfs-driver-w1_therm).
 """
 
 from __future__ import annotations
