@@ -76,6 +76,16 @@ def test_a_shorter_winter_before_and_a_last_day_unknown_are_two_pages_too(
     assert "Safety data sheets" in pages[1]
 
 
+def test_much_that_is_missing_does_not_make_a_third_page(
+    document: dict[str, Any], tmp_path: Path
+) -> None:
+    lacks = [f"{number}: {'what is not known, and what would help. ' * 6}" for number in range(12)]
+    pages = text_of(pdf_from(page({**document, "missing": lacks})), tmp_path)
+    assert len(pages) == 2
+    assert "more, in envmon heating" in pages[1]
+    assert "Safety data sheets" in pages[1]
+
+
 def test_what_people_wrote_is_text(document: dict[str, Any]) -> None:
     days = [{**document["days"][0], "notes": [NASTY, "=1+1"]}]
     evil = {**document, "shop": {**document["shop"], "name": NASTY}, "missing": [NASTY],

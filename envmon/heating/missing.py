@@ -137,7 +137,7 @@ def _cost(whole: Sum, *, tariffs: bool) -> Iterator[str]:
 
 def _some_days(whole: Sum, given: Given) -> Iterator[str]:
     """Say on how many days a quantity is not known that is known on others."""
-    named = {"outdoors": "outdoor_mean_c", "run time": "run_h", "energy": "energy_kwh"}
+    named = {"outdoor temperature": "outdoor_mean_c", "run time": "run_h", "energy": "energy_kwh"}
     if given.tariffs:
         named["cost"] = "cost"
     lacking: dict[int, list[str]] = defaultdict(list)

@@ -6,6 +6,7 @@ It shares frame and look with the condition record and is laid out as PDF the sa
 from __future__ import annotations
 
 from datetime import date
+from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 from envmon.heating.bills_chart import bills_chart, bills_words, told_by_bills
@@ -50,6 +51,8 @@ _MORE = """
   .safe { padding: 5pt 9pt; margin-top: 8pt; } li { margin: 0; } ul { padding-left: 12pt; }
   .details { font-size: 8.5pt; } }
 """
+MOST_LINES, LINE = 6, 110
+"""Lines of what is missing on the second page, and letters of one."""
 MOST_SAID = 8
 """More sentences of a kind would leave the second page; JSON and table have all."""
 
@@ -160,7 +163,8 @@ def _back(document: Mapping[str, Any], words: Words) -> Iterator[Html]:
     if document["where"]:
         yield _where(document)
     if document["missing"] or document["notes"]:
-        yield section("What is missing", _list([*document["missing"], *document["notes"]]))
+        texts = [*document["missing"], *document["notes"]]
+        yield section("What is missing", _list(texts, _that_fit(texts)))
     yield tag("section", tag("h2", "Heat and safety"), _list(document["cautions"]), class_="safe")
 
 
@@ -188,8 +192,14 @@ def _where(document: Mapping[str, Any]) -> Html:
     return section("Where the heat went", where_chart(one, PAPER), tag("p", said, class_="soft"))
 
 
-def _list(texts: Sequence[str]) -> Html:
-    shown = [tag("li", text) for text in texts[:MOST_SAID]]
-    if len(texts) > MOST_SAID:
-        shown.append(tag("li", f"and {len(texts) - MOST_SAID} more, in envmon heating"))
+def _that_fit(texts: Sequence[str]) -> int:
+    """Return how many of the first texts fit into the lines that the second page has for them."""
+    lines = accumulate(-(-len(text) // LINE) for text in texts)
+    return sum(line <= MOST_LINES for line in lines)
+
+
+def _list(texts: Sequence[str], most: int = MOST_SAID) -> Html:
+    shown = [tag("li", text) for text in texts[:most]]
+    if len(texts) > most:
+        shown.append(tag("li", f"and {len(texts) - most} more, in envmon heating"))
     return tag("ul", *shown)
