@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from envmon.clock import us_from_iso
 from envmon.errors import InputError
 from envmon.heating.report import document_of, together
 from envmon.heating.sums import winter_name, winter_year
-from envmon.heating.versus import changes_of
+from envmon.heating.versus import changes_of, versus
 from envmon.service.heating_make import (
     DaySpan,
     make_report,
@@ -152,6 +153,19 @@ def test_a_comparison_of_winters_says_that_a_change_lies_inside(
     assert [one.what for one in months if one.inside] == ["January 2026"]
     said = [one.text for one in months if "something changed" in one.text]
     assert len(said) == 1
+
+
+def test_a_winter_before_that_changed_inside_is_said_to_be_a_mean(
+    told: tuple[HeatingReport, Story],
+) -> None:
+    """The two winters the other way round: against what held last, 1 − 1/1.3 less."""
+    report, _ = told
+    assert report.before is not None
+    whole, *_ = versus(report.before, report.log, 10)
+    said = re.search(r"from (\d+) Jan on (\d+) % less .*; all of it is a mean of both", whole.text)
+    assert said is not None, whole.text
+    assert abs(int(said[1]) - SEAL_GONE.day) <= 3
+    assert int(said[2]) == pytest.approx(100 * (1 - 1 / SEAL_MORE), abs=3)
 
 
 def test_more_washes_are_no_change_of_the_building(told: tuple[HeatingReport, Story]) -> None:

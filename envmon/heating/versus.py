@@ -102,15 +102,24 @@ def _changed(whole: Versus, after: HeatingLog, before: HeatingLog) -> Versus:
     """Return how whole winters compare, with what is to be said of changes inside them."""
     text = whole.text
     if before.changes:
-        text += (
-            f" Inside {whole.than} something changed ({_days_of(before.changes)}): it is a mean of "
-            "both ways."
-        )
+        text += f" Inside {whole.than} something changed ({_days_of(before.changes)}): "
+        text += _by_last(before, after)
     if after.changes:
         held = "; ".join(_side(side, after, before) for side in after.sides)
         text += f" Inside {whole.what} something changed ({_days_of(after.changes)}): {held}."
     inside = tuple(one.day for one in (*before.changes, *after.changes))
     return whole._replace(text=text, inside=inside)
+
+
+def _by_last(before: HeatingLog, after: HeatingLog) -> str:
+    """Return how a winter compares with the last side of one before, in short."""
+    last = before.sides[-1]
+    try:
+        found = compare(known_days(before, last.first, last.last), known_days(after))
+    except InputError:
+        return "what is compared with is a mean of both ways."
+    since = f"{last.first.day} {last.first:%b}"
+    return f"by what held from {since} on {in_short(found)}; all of it is a mean of both ways."
 
 
 def _days_of(changed: Sequence[Change]) -> str:
