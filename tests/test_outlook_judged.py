@@ -37,8 +37,9 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.timeout(600)  # a machine with much other work takes minutes
 SEED, FIRST, LEARN_DAYS, DAYS = 3, date(2026, 1, 5), 8, 3
-WORSE = 1.06
-"""An office forecast may be so much worse than the best of three rules chosen afterwards."""
+WORSE = 1.04
+"""An office forecast, one reading in six, may be so much worse than the best of three rules chosen
+afterwards; of all readings it is nowhere worse (the benchmark)."""
 
 
 class Judgement(NamedTuple):

@@ -11,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from envmon.outlook.earned import usual_trust
-from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN, simple
+from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN, SIMPLE, simple
 from envmon.outlook.likeness import MARKS
 from envmon.outlook.mixing import (
     GROUPS_MIN,
     Weights,
+    drawn,
     learn_weights,
     mixed,
     touched,
@@ -80,6 +81,19 @@ def test_weights_are_shares(seed: int) -> None:
             for row in rows:
                 assert min(row) >= 0
                 assert sum(row) == pytest.approx(1, abs=0.01)
+
+
+def test_few_days_leave_the_simple_rules_where_they_were_thought_to_be() -> None:
+    """Ours: a quarter of an hour of one day's rows must not decide for the next day."""
+    weights = learn_weights(*said_and_came(EXPERTS.index("stands"), 4))
+    fading, stands = EXPERTS.index("fading"), EXPERTS.index("stands")
+    few, many = drawn(weights, 1), drawn(weights, 400)
+    for name, rows in weights.items():
+        for row, after_few, after_many in zip(rows, few[name], many[name], strict=True):
+            assert after_few[fading] > row[fading] + 0.3
+            assert after_many[stands] == pytest.approx(row[stands], abs=0.02)
+            assert sum(after_few) == pytest.approx(sum(row), abs=0.001)
+            assert after_few[len(SIMPLE) :] == row[len(SIMPLE) :]
 
 
 def test_single_errors_move_weights_a_little_and_many_a_lot() -> None:

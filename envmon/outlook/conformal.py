@@ -33,8 +33,6 @@ LEAST_OTHERS = 6
 """A moment is foreseen from so many others at least."""
 BLOCK_MIN = 180
 """Moments so far apart say something new of a bay."""
-SHARES = np.array([0.0, 0.5, 1.0])
-"""Of the middle of like errors a forecast may be moved by."""
 PROVEN = 1.0
 """A forecast is moved when that has helped by more than so many standard errors of the days."""
 
@@ -51,7 +49,7 @@ class Moments(NamedTuple):
 
 
 class Calibration(NamedTuple):
-    """By how much errors are stretched around their middle, and its share that moves a forecast."""
+    """By how much errors are stretched around their middle, and whether it moves a forecast: 1, 0."""
 
     scale: ByLead
     moved: ByLead
@@ -119,16 +117,15 @@ def _foreseen(
 
 
 def _proven(came: Values, middle: Values, days: npt.NDArray[np.intp]) -> Values:
-    """Return the share of the middle that has proved worth moving by, (quantities, leads)."""
+    """Return 1 where moving a forecast by the middle has proved its worth, (quantities, leads)."""
     groups = GROUP_OF[::EACH]
-    gain = np.abs(came) - np.abs(came - SHARES[:, None, None, None] * middle)
-    by_day = np.stack([gain[:, days == day].mean(axis=1) for day in np.unique(days)], axis=1)
+    gain = np.abs(came) - np.abs(came - middle)
+    by_day = np.stack([gain[days == day].mean(axis=0) for day in np.unique(days)])
     each = [by_day[..., groups == group].mean(axis=-1) for group in range(len(GROUPS_MIN))]
     by_group = np.stack(each, axis=-1)
-    count = by_group.shape[1]
-    mean, error = by_group.mean(axis=1), by_group.std(axis=1) / max(1, count - 1) ** 0.5
-    worth = np.where(mean > PROVEN * error, mean, 0.0)
-    return SHARES[np.argmax(worth, axis=0)][:, groups]
+    error = by_group.std(axis=0) / max(1, len(by_group) - 1) ** 0.5
+    worth = by_group.mean(axis=0) > PROVEN * error
+    return worth[:, groups].astype(float)
 
 
 def _smoothed(values: Values) -> Values:

@@ -10,7 +10,7 @@ import numpy as np
 from envmon.outlook.conformal import AS_THEY_ARE, Moments, blocks_of, calibrated
 from envmon.outlook.experts import FORECAST, LEADS_MIN
 from envmon.outlook.likeness import MARKS
-from envmon.outlook.mixing import learn_weights, weights_before
+from envmon.outlook.mixing import drawn, learn_weights, weights_before
 from envmon.outlook.model import Trust
 from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import PATHS, off_paths, packed, whole_of
@@ -77,7 +77,8 @@ def trust_from(judged: Judged) -> dict[str, Trust]:
 def _weights(judged: Judged) -> Weights | None:
     if len(judged.rows) < 2 * LEAST_PATHS:
         return None
-    return learn_weights(judged.forecasts, judged.truth)
+    days = len(np.unique(judged.rows // 1440))
+    return drawn(learn_weights(judged.forecasts, judged.truth), days)
 
 
 def _unseen_errors(halves: Sequence[Judged], place: int) -> Moments:

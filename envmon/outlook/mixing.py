@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN
+from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN, SIMPLE
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -24,6 +24,10 @@ BEFORE = np.array([0.08, 0.05, 0.02, 0.05, 0.15, 0.35, 0.2, 0.1])
 """Weights of the experts before they have proved anything; the trend counts near at hand."""
 BEFORE_NEAR = np.array([0.15, 0.1, 0.05, 0.05, 0.45, 0.1, 0.05, 0.05])
 LEAST_ROWS = 12
+FEW_DAYS = 4.0
+"""Rows of so many days say as much on how the simple rules share as what is thought before."""
+SIMPLE_BEFORE = np.array([0.1, 0.0, 0.2, 0.0, 0.7])
+"""How they share before: of all that know nothing of a bay, a fading trend is the least wrong."""
 ROUNDS, EAGER = 200, 2.0
 TOUCH, MOST_ROWS = 0.002, 40
 """How eagerly weights follow a single new error, and how many count at once."""
@@ -68,6 +72,26 @@ def _sought(said: Values, came: Values, before: Values) -> Values:
         if turn >= ROUNDS // 2:
             total += weights
     return np.round(total / total.sum(), 4)
+
+
+def drawn(weights: Weights, days: int) -> Weights:
+    """Return weights of a few days with the simple rules' part drawn to what is thought before.
+
+    Rows of one day say nearly the same, and the next days may be others.
+
+    Args:
+        weights: As learned.
+        days: Days they come from.
+    """
+    learned, simple = days / (days + FEW_DAYS), len(SIMPLE)
+    found: Weights = {}
+    for name, rows in weights.items():
+        found[name] = []
+        for row in rows:
+            part = np.array(row[:simple])
+            part = learned * part + (1 - learned) * part.sum() * SIMPLE_BEFORE
+            found[name].append([*np.round(part, 4).tolist(), *row[simple:]])
+    return found
 
 
 def _shares(logs: Values) -> Values:

@@ -21,7 +21,7 @@ class Trust(msgspec.Struct, frozen=True):
             quantities one after the other, a value for each lead.
         scale: Quantity -> by how much those errors are stretched around their middle so that
             intervals cover, a value for each lead.
-        moved: Quantity -> share of that middle by which forecasts are moved, likewise.
+        moved: Quantity -> 1 where forecasts are moved by that middle, 0 where not, likewise.
         heard: So many past moments are heard at least.
     """
 
