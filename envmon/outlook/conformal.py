@@ -49,7 +49,7 @@ class Moments(NamedTuple):
 
 
 class Calibration(NamedTuple):
-    """By how much errors are stretched around their middle, and whether it moves a forecast: 1, 0."""
+    """By how much errors are stretched around their middle, and whether it moves a forecast."""
 
     scale: ByLead
     moved: ByLead
