@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import stat
 import sys
 import tarfile
@@ -165,3 +167,26 @@ def test_new_version_in_the_store_makes_the_old_one_refuse_until_the_way_back(
     assert "newer envmon" in refused.stderr
     assert machine.run("way-back.sh", VENV=str(venv), **QUIET).returncode == 0
     assert machine.run("backup.sh", VENV=str(venv)).returncode == 0
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as another user")
+def test_way_back_keeps_out_of_what_the_service_owns() -> None:
+    """Root does nothing in the service's folders: what comes back belongs to the service."""
+    with trial() as machine:
+        machine.make(user="nobody")
+        machine.put()
+        fill(machine.data)
+        saved = machine.backups / "before-upgrade"
+        (saved / "data").mkdir(parents=True)
+        copy_of(machine.data, saved / "data")
+        with tarfile.open(saved / "settings.tar", "w") as tar:
+            tar.add(machine.shop_path, "./shop.toml")
+        for folder in (machine.data, machine.backups, machine.shop_path.parent):
+            for path in (folder, *folder.rglob("*")):
+                shutil.chown(path, "nobody")
+        venv = machine.root / "opt/envmon"
+        installed(Path(f"{venv}.before"), "old")
+        done = machine.run("way-back.sh", VENV=str(venv), **QUIET)
+        assert done.returncode == 0, done.stderr
+        new = [*machine.data.rglob("*"), machine.shop_path]
+        assert {path.owner() for path in new} == {"nobody"}

@@ -6,6 +6,7 @@ Passwords that are there from an earlier run are kept, all else is written anew.
 
 from __future__ import annotations
 
+import getpass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -86,7 +87,7 @@ def install(shop: Shop, wish: Wish) -> list[str]:
     words = words_of(shop, places, wish.host, wish.tls_port) | {
         "USER": wish.user,
         "GROUP": wish.user,
-        "AS_USER": "" if wish.user == "root" else f"runuser -u {wish.user} -- ",
+        "AS_USER": "" if wish.user == getpass.getuser() else f"runuser -u {wish.user} -- ",
         "KEEP": str(wish.keep),
     }
     files = [*_system_files(places, words), *_broker_files(shop, wish, words, places, nodes)]

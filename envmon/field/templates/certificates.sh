@@ -1,17 +1,18 @@
 #!/bin/sh
-# Renews the certificate when it is due, and gives the broker its copy. Run as root.
+# Renews the certificate when it is due, and gives the broker its copy. Run as root; what lies in
+# envmon's own folder is read and written as envmon, so that nothing there can lead root astray.
 set -eu
 tls="@SHOP_FOLDER@/tls"
 etc="@ETC@"
 before="$(cat "$tls/shop.pem" 2>/dev/null || true)"
-"${VENV:-@VENV@}/bin/envmon" certificates "@SHOP@"
+@AS_USER@"${VENV:-@VENV@}/bin/envmon" certificates "@SHOP@"
 changed=no
 [ "$before" = "$(cat "$tls/shop.pem")" ] || changed=yes
 
 if [ -f "$etc/envmon.acl" ] && ! cmp -s "$tls/shop.pem" "$etc/certs/envmon.pem"; then
     mkdir -p "$etc/certs"
-    install -m 0600 "$tls/shop.key" "$etc/certs/envmon.key"
-    install -m 0644 "$tls/shop.pem" "$etc/certs/envmon.pem"
+    @AS_USER@cat "$tls/shop.key" | install -m 0600 /dev/stdin "$etc/certs/envmon.key"
+    @AS_USER@cat "$tls/shop.pem" | install -m 0644 /dev/stdin "$etc/certs/envmon.pem"
     if [ "$(id -u)" = 0 ] && id -u "@BROKER_USER@" >/dev/null 2>&1; then
         chown -R "@BROKER_USER@:" "$etc/certs"
     fi

@@ -17,11 +17,12 @@ rm -rf "$venv.newer"
 [ ! -e "$venv" ] || mv "$venv" "$venv.newer"
 mv "$venv.before" "$venv"
 # The folder itself stays, with its owner and whatever else is mounted there.
-mkdir -p "$data"
-mkdir "$data/newer-$aside"
-find "$data" -mindepth 1 -maxdepth 1 ! -name 'newer-*' -exec mv {} "$data/newer-$aside/" ';'
-cp -a "$backups/before-upgrade/data/." "$data/"
-cp -p "@SHOP@" "@SHOP@.newer-$aside"
-tar -C "@SHOP_FOLDER@" -xf "$backups/before-upgrade/settings.tar" "./@SHOP_FILE@"
+@AS_USER@sh -eu <<'EOF' -s "$data" "$aside" "$backups/before-upgrade"
+    mkdir -p "$1/newer-$2"
+    find "$1" -mindepth 1 -maxdepth 1 ! -name 'newer-*' -exec mv {} "$1/newer-$2/" ';'
+    cp -a "$3/data/." "$1/"
+    cp -p "@SHOP@" "@SHOP@.newer-$2"
+    tar -C "@SHOP_FOLDER@" -xf "$3/settings.tar" "./@SHOP_FILE@"
+EOF
 $start
 echo "way-back.sh: the old version runs; what came in since is in $data/newer-$aside"
