@@ -98,7 +98,8 @@ def test_a_learned_bay_goes_by_its_model_the_other_as_before(tmp_path: Path) -> 
 
 
 def test_where_the_heat_went_goes_by_what_is_learned_of_a_bay(tmp_path: Path) -> None:
-    span = DaySpan(date(2026, 1, 1), date(2026, 1, 30))
+    """Before the seal goes: a model learned across a change holds on neither side of it."""
+    span = DaySpan(date(2025, 12, 5), date(2026, 1, 3))
     with kept(tmp_path, text=TEXT) as made:
         tell(made.store, span.first, 29)
         without = make_report(made.past, made.shop, made.plan, span).log.spent.where
