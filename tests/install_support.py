@@ -74,7 +74,7 @@ class Trial(NamedTuple):
 
     def wish(self, **other: Any) -> Wish:
         wish = Wish(self.shop_path, self.out, "localhost", (), self.tls_port, root=self.root)
-        return wish._replace(user=getpass.getuser(), **other)
+        return wish._replace(**{"user": getpass.getuser(), **other})
 
     def make(self, **other: Any) -> list[str]:
         return install(load_shop(self.shop_path), self.wish(**other))
