@@ -128,7 +128,7 @@ def test_a_file_with_a_fault_brings_nothing_in(tmp_path: Path) -> None:
     said.clear()
     assert import_bills(wish, ManualClock(NOW_US), said.append) == 0
     assert "0 new, 0 changed, 3 there already" in said[0]
-    assert "2025-01-01 to 2025-01-31  620 l  NOK 7,362.50" in said[1]
+    assert "2025-01-01 to 2025-01-31  620 l  NOK 7\u202f362.50" in said[1]
     store = SqliteStore(tmp_path / "data")
     assert len(store.requests()) == 3
     store.close()

@@ -71,7 +71,7 @@ def test_a_process_of_its_own_answers_what_this_one_would(boards: Boards) -> Non
     assert [one["what"] for one in apart["numbers"]][:2] == ["energy", "heaters ran"]
     assert apart["cost"]["what"] == "cost, tax included"
     assert apart["same"]["what"] == "same weather"
-    assert [row[0] for row in apart["bills"]["rows"]] == [
+    assert [row[0] for row in apart["by_month"]["rows"]] == [
         "December 2025", "January 2026", "February 2026"
     ]  # fmt: skip
     assert {"wide", "phone"} == set(apart["drawings"])

@@ -138,7 +138,7 @@ def test_bills_come_in_and_are_listed(shop: Path, tmp_path: Path) -> None:
     assert run("bills", str(shop), *data)[1].startswith("2025-11-01 to 2025-11-30  600 l")
     code, out, _ = run("heating", str(shop), "--from", "2025-11-01", "--to", "2025-12-01", *data)
     assert code == 0
-    assert "by bills of 30 of 30" in out
+    assert "by bills" in out
     assert "7\u202f000.00" in out
     assert not [line for line in out.splitlines() if line.startswith(("Mon", "Tue", "Wed"))]
 

@@ -68,7 +68,7 @@ def test_air_without_a_thermostat_says_so_bays_together() -> None:
     )  # fmt: skip
     texts = [text for text in log.missing if text.startswith("No run time")]
     assert texts[0].startswith("No run time of hall and annex: the air shows no heater that")
-    assert texts[1].startswith("No run time of store: no point reads heater or air")
+    assert texts[1].startswith("No run time of store: of heater and air nothing is kept")
 
 
 def test_a_winter_before_anything_was_learned_says_so() -> None:

@@ -51,7 +51,7 @@ def view_of(document: Mapping[str, Any]) -> dict[str, Any]:
         "cost": cost,
         "same": same,
         "numbers": others,
-        "bills": {"heads": ["month", "energy kWh", f"cost {words.currency}"],
+        "by_month": {"heads": ["month", "energy kWh", f"cost {words.currency}"],
                   "rows": list(_by_month(document, words))},
         "say": first_of(list(_said(document, words)), MOST_ANSWERED),
         "ahead": list(_to_do(document)),

@@ -118,7 +118,7 @@ def _silent(silent: Sequence[Silent]) -> Iterator[str]:
 
 def _why(every_min: int) -> str:
     if every_min == 0:
-        return "no point reads heater or air"
+        return "of heater and air nothing is kept"
     if every_min > SLOWEST_MIN:
         return (
             f"the air is read every {every_min} min, and a heater's turns show only in readings "
@@ -153,7 +153,7 @@ def _some_days(whole: Sum, given: Given) -> Iterator[str]:
 
 
 def _partial(whole: Sum, rows: Sequence[DayRow]) -> Iterator[str]:
-    if whole.partial_days:
+    if whole.partial_days and any(whole.known.values()):
         first = next(row.day for row in rows if row.partial)
         yield (
             f"1 day lacks more than an hour of its data, {first}; it is marked *."

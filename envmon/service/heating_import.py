@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from envmon.errors import InputError
 from envmon.heating.fuel import unit_kwh
 from envmon.heating.model import Bill
+from envmon.heating.money_round import digits_of
+from envmon.heating.words import number
 from envmon.service.asked import HEAT_BILLED
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
@@ -109,13 +111,13 @@ def bills_from_csv(text: str, info: HeatingInfo) -> list[Bill]:
     heads = [name.strip().casefold() for name in header.split(mark)]
     _ensure_heads(heads)
     bills, faults = [], []
-    for number, cells in enumerate(csv.reader(lines[1:], delimiter=mark), 2):
+    for place, cells in enumerate(csv.reader(lines[1:], delimiter=mark), 2):
         if not any(cell.strip() for cell in cells):
             continue
         try:
             bills.append(_bill_from(dict(zip(heads, cells, strict=False)), mark, info))
         except InputError as error:
-            faults.append(f"line {number}: {error}")
+            faults.append(f"line {place}: {error}")
     if faults:
         more = f"; and {len(faults) - MOST_FAULTS} more" if len(faults) > MOST_FAULTS else ""
         raise InputError("; ".join(faults[:MOST_FAULTS]) + more + "; nothing was brought in")
@@ -212,7 +214,7 @@ def bill_lines(bills: Sequence[Bill], currency: str) -> list[str]:
     lines = [
         f"{bill.first} to {bill.last}  "
         + ("no amount" if bill.amount is None else f"{bill.amount:g} {bill.unit}")
-        + ("" if bill.cost is None else f"  {currency} {bill.cost:,.2f}")
+        + ("" if bill.cost is None else f"  {currency} {number(bill.cost, digits_of(currency))}")
         for bill in bills
     ]
     return [*(lines or ["no bills are kept"]), *overlaps(bills)]

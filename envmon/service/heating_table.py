@@ -147,7 +147,7 @@ def sum_note(one: Mapping[str, Any]) -> str:
     """Return of how many days a sum's energy is, where it is not all."""
     known, days, priced = one["known"]["energy_kwh"], one["days"], one["known"]["cost"]
     if known == 0 and one["billed_kwh"] is not None:
-        return f"by bills of {one['billed_days']} of {counted(days, 'day')}"
+        return "by bills" if one["billed_days"] == days else f"bills {one['billed_days']}/{days} d"
     jobs = counted(one["jobs"], "job") if one["jobs"] else ""
     part = f"energy {known}/{days} d" if known < days else ""
     cost = f"cost {priced}/{days} d" if 0 < priced < known else ""

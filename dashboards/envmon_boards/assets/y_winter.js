@@ -107,8 +107,8 @@
     put(state.root, "span", view.span);
     put(state.root, "made", `worked out at ${timeOfDay(view.made)}`);
     part("numbers").replaceChildren(...view.numbers.map(numberBox));
-    part("bill-heads").replaceChildren(row(view.bills.heads, "th", ""));
-    part("bill-rows").replaceChildren(...view.bills.rows.map((cells) => row(cells, "td", "")));
+    part("bill-heads").replaceChildren(row(view.by_month.heads, "th", ""));
+    part("bill-rows").replaceChildren(...view.by_month.rows.map((cells) => row(cells, "td", "")));
     for (const name of ["cost", "same"]) {
       put(state.root, name, view[name].value);
       put(state.root, `${name}-under`, view[name].under);
