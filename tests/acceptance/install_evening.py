@@ -23,7 +23,7 @@ import time
 import urllib.request
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
@@ -51,6 +51,12 @@ folder = "{data}"
 [[bay]]
 id = "hall"
 name = "Hall"
+
+[[point]]
+id = "hall-air"
+bay = "hall"
+topic = "my_shop/hall/air"
+reads = {{ air_temp_c = {{ name = "t" }} }}
 """
 START = """\
 #!/bin/sh
@@ -71,6 +77,14 @@ kill "$(cat "{root}/pid")" 2>/dev/null || true
 while kill -0 "$(cat "{root}/pid")" 2>/dev/null; do sleep 0.2; done
 rm "{root}/pid"
 """
+
+
+class Kept(NamedTuple):
+    """What a store holds: its steps, and how many readings and events."""
+
+    steps: tuple[str, ...]
+    readings: int
+    events: int
 
 
 class FailedError(EnvmonError):
@@ -200,27 +214,42 @@ def upgrade(machine: Trial, old: str) -> None:
 
 def _up_and_back(machine: Trial, newer: Path) -> None:
     must(f"{machine.root}/start", machine.root)
-    first = kept(machine)
+    first = told(machine, 3)
     say(f"  the older one keeps: {first}")
     must(f"{machine.scripts}/upgrade.sh {newer}", machine.root)
-    second = kept(machine)
+    second = told(machine, 2)
     say(f"  after the upgrade:   {second}")
-    if not set(first["steps"]) < set(second["steps"]) or second["events"] < first["events"]:
-        raise FailedError("the store was not brought up, or lost events")
+    more = second.readings == first.readings + 2 and second.events >= first.events
+    if not (set(first.steps) < set(second.steps) and more):
+        raise FailedError("the store was not brought up, or lost something")
     must(f"{machine.scripts}/way-back.sh", machine.root)
-    third = kept(machine)
+    third = told(machine, 1)
     say(f"  after the way back:  {third}")
-    if third["steps"] != first["steps"] or third["events"] < first["events"]:
+    if third.steps != first.steps or third.readings != first.readings + 1:
         raise FailedError("the way back did not bring the older store")
     must(f"{machine.root}/stop", machine.root)
 
 
-def kept(machine: Trial) -> dict[str, Any]:
+def told(machine: Trial, count: int) -> Kept:
+    """Send so many readings; return what is kept when they are stored."""
+    before = kept(machine).readings
+    for n in range(count):
+        word = f'[{{"n":"t","u":"Cel","v":{20 + n},"t":{time.time():.3f}}}]'
+        address = f"-p {machine.port} -q 1 -t my_shop/hall/air"
+        must(f"mosquitto_pub {address} -m '{word}'", machine.root)
+    wait_for(lambda: kept(machine).readings == before + count, "the readings in the store")
+    return kept(machine)
+
+
+def kept(machine: Trial) -> Kept:
     """Return what the store holds."""
     with closing(sqlite3.connect(machine.data / "live.sqlite3")) as live:
         names = [row[0] for row in live.execute("SELECT name FROM migration ORDER BY name")]
-        events = live.execute("SELECT count(*) FROM event").fetchone()[0]
-    return {"steps": names, "events": events}
+        counts = [
+            live.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+            for table in ("reading", "event")
+        ]
+    return Kept(tuple(names), *counts)
 
 
 def main() -> int:
