@@ -22,6 +22,7 @@ from envmon.outlook.model import LimitOutlook, Said, Span, StageOutlook
 from envmon.service import watch as watch_module
 from envmon.service.outlook_alarm import (
     AGAIN_US,
+    NEVER,
     REACH,
     STANDS_US,
     Looked,
@@ -230,7 +231,9 @@ def test_what_leaves_first_is_named() -> None:
     assert data is not None
     assert data["quantity"] == "rel_hum_pct"
     outside = StageOutlook("coating", "unfit", span(12.0), None, 0.0, tuple(limits), (), Said())
-    assert looked_at(outside) == Looked("coating", None)
+    assert looked_at(outside) == Looked("coating", NEVER)
+    unknown = StageOutlook("coating", "unknown", None, None, 0.0, (), (), Said())
+    assert looked_at(unknown) == Looked("coating", None)
 
 
 def test_nothing_is_said_of_no_stage_and_of_what_is_not_known() -> None:

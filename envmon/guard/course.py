@@ -17,7 +17,7 @@ from envmon.guard.foreseen import take_foreseen
 from envmon.guard.jobs import take_job, take_stage_of_job
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
 from envmon.guard.plan import SHOP
-from envmon.guard.signs import is_on
+from envmon.guard.signs import is_on, update_leaving
 from envmon.guard.state import Finding, GuardState, Last
 from envmon.guard.trail import NEVER_US
 
@@ -246,6 +246,7 @@ def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) ->
         return _take_stage(scene, event)
     elif event.kind == OUTLOOK_SAID:
         take_foreseen(now, event)
+        update_leaving(scene.place, now, at_us)
     elif event.kind in {JOB_OPENED, JOB_CLOSED}:
         take_job(plan, event.bay, now, event, at_us)
     return []

@@ -57,16 +57,17 @@ def holds_until_us(said: Foreseen) -> int:
 def is_foreseen(stage: StagePlan | None, now: BayNow, at_us: int) -> bool | None:
     """Return whether the outlook expects the stage to leave a window in which it still is.
 
+    One that is outside leaves nothing; what it is short of has an alarm of its own.
+
     Args:
         stage: The stage being worked whose window is to be kept; None for none.
         now: What is remembered of the bay.
         at_us: Time now [µs].
 
     Returns:
-        None where no word of it holds, and where it is not wholly inside.
+        None where no word of it holds.
     """
     said = now.foreseen
     if stage is None or said is None or said.stage != stage.id or at_us > holds_until_us(said):
         return None
-    inside = all(now.limits[limit.key].group == "inside" for limit in stage.limits)
-    return said.leaves if inside else None
+    return said.leaves and all(now.limits[limit.key].group == "inside" for limit in stage.limits)

@@ -106,17 +106,30 @@ def update_trail_signs(place: BayPlan, state: GuardState, now: BayNow, at_us: in
 
     Arguments as for ``update_signs``; ``now.signs`` and ``now.gaps`` are changed.
     """
-    leaving, heater, drift = (place.alarm_id(what) for what in ("leaving", "heater", "drift"))
-    # The outlook knows more than the trail: where a word of it holds the trail is not asked.
-    leaves = is_foreseen(held_stage(place, now), now, at_us)
-    if leaves is None:
-        leaves = leaving_limit(place, now, at_us) is not None
-    _set(now, leaving, at_us, on=leaves)
+    update_leaving(place, now, at_us)
+    heater, drift = (place.alarm_id(what) for what in ("heater", "drift"))
     _set(now, heater, at_us, on=_is_heater_silent(now, heater, at_us, cold=is_cold(place, now)))
     if place.has_partners:
         now.gaps = next_gaps(place, now.gaps, state.newest, at_us)
         before = is_on(now, drift)
         _set(now, drift, at_us, on=bool(drifted(place, now.gaps, at_us, before=before)))
+
+
+def update_leaving(place: BayPlan, now: BayNow, at_us: int) -> None:
+    """Bring up to date whether a stage is about to leave its window; ``now.signs`` is changed.
+
+    Call it when the trail has grown and when the outlook has spoken: it knows more than the trail,
+    which is not asked where a word of the outlook holds.
+
+    Args:
+        place: The bay.
+        now: What is remembered of it.
+        at_us: Time now [µs].
+    """
+    leaves = is_foreseen(held_stage(place, now), now, at_us)
+    if leaves is None:
+        leaves = leaving_limit(place, now, at_us) is not None
+    _set(now, place.alarm_id("leaving"), at_us, on=leaves)
 
 
 def end_trail_signs(place: BayPlan, now: BayNow, at_us: int) -> None:

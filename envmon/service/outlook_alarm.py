@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from envmon.clock import MINUTE_US, iso_from_us
 from envmon.facts import OUTLOOK_SAID, Event
 from envmon.guard.foreseen import holds_until_us, read_foreseen
+from envmon.outlook.model import Span
 
 if TYPE_CHECKING:
     from envmon.guard.state import Foreseen
-    from envmon.outlook.model import Span, StageOutlook
+    from envmon.outlook.model import StageOutlook
     from envmon.store.base import Store
 
 AGAIN_US = 20 * MINUTE_US
@@ -28,12 +29,15 @@ and to stay again beyond so many times: the middle comes late where a wash has b
 Chosen on one simulated autumn and judged on another, see ``benchmarks/outlook_leaving.py``."""
 
 
+NEVER = Span(None, None, None)
+
+
 class Looked(NamedTuple):
     """What the outlook says of a bay now.
 
     Attributes:
         stage: The stage being worked whose window is to be kept; empty for none.
-        leaves: When it leaves its window; None where it is not inside, or nothing is known.
+        leaves: When it leaves its window, never where it is outside; None where nothing is known.
         quantity: What leaves its limit first.
     """
 
@@ -45,7 +49,7 @@ class Looked(NamedTuple):
 def looked_at(stage: StageOutlook) -> Looked:
     """Return what an outlook says of the stage being worked."""
     if stage.leaves is None:
-        return Looked(stage.stage, None)
+        return Looked(stage.stage, None if stage.fitness == "unknown" else NEVER)
     first = min(stage.limits, key=lambda limit: _soon(limit.changes))
     return Looked(stage.stage, stage.leaves, first.quantity)
 

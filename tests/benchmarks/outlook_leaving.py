@@ -33,7 +33,7 @@ from envmon.outlook.foresee import Expected
 from envmon.outlook.mixing import mixed
 from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import judge
-from envmon.service.outlook_alarm import Looked, Teller
+from envmon.service.outlook_alarm import NEVER, Looked, Teller
 from tests import year_calendar, year_readings, year_support
 from tests.outlook_judging import DAY, frames_of, rolling
 from tests.outlook_leaving_score import Score, alarms_of, causes_of, exits_of, runs_of
@@ -146,7 +146,7 @@ def _leaves(
     if not held or not all(np.isfinite(left).all() for left in room):
         return None
     left = np.minimum.reduce(room)
-    return changes(left, courses.weights, inside=True) if left[0, 0] >= 0 else None
+    return changes(left, courses.weights, inside=True) if left[0, 0] >= 0 else NEVER
 
 
 def _mean(values: Values) -> float:
