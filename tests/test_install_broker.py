@@ -7,15 +7,19 @@ from __future__ import annotations
 
 import base64
 import shutil
+import signal
 import socket
 import ssl
 import stat
 import subprocess
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
+from cryptography import x509
 
 from envmon.errors import InputError
+from envmon.field.authority_files import Wish, ensure_certificates
 from envmon.field.install_broker import ensure_password, password_line
 from tests.install_guide import PROJECT
 from tests.install_support import Guest, Trial, broker_of, trial
@@ -160,6 +164,30 @@ def test_secrets_are_for_their_owners_alone(machine: Trial) -> None:
         if path not in private and "password" not in path.name:
             content = path.read_bytes()
             assert not any(password.encode() in content for password in passwords), path
+
+
+def serial(port: int) -> str:
+    """Return the number of the certificate the broker shows now."""
+    pem = ssl.get_server_certificate(("127.0.0.1", port), timeout=30)
+    return hex(x509.load_pem_x509_certificate(pem.encode()).serial_number)
+
+
+def test_renewed_certificate_is_taken_without_dropping_anybody() -> None:
+    """The unit reloads the broker (SIGHUP, mosquitto(8)); who is connected stays."""
+    with trial() as machine:
+        machine.make()
+        assert machine.run("put-in-place.sh").returncode == 0
+        with broker_of(machine) as process, Guest(machine, "hall") as hall:
+            before = serial(machine.tls_port)
+            wish = Wish("Fjord Lane", (), renew=True)
+            assert ensure_certificates(machine.shop_path.parent / "tls", wish, datetime.now(UTC))
+            done = machine.run("certificates.sh")
+            assert done.returncode == 0, done.stderr
+            assert serial(machine.tls_port) == before
+            process.send_signal(signal.SIGHUP)
+            wait_until(lambda: serial(machine.tls_port) != before, "the new certificate")
+            hall.say("fjord_lane/hall/air")
+            assert not hall.ended
 
 
 def test_second_run_keeps_passwords_and_certificates(machine: Trial) -> None:

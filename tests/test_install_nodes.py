@@ -100,6 +100,7 @@ def test_declared_node_owns_what_is_below_it_and_may_have_no_point_yet() -> None
     [
         (["hall"], "allowed is NAME=TOPIC"),
         (["hall="], "allowed is NAME=TOPIC"),
+        (["hall\n=s/x"], "allowed are 1 to 40 of a-z"),
         (["Hall=s/x"], "allowed are 1 to 40 of a-z"),
         (["envmon-2=s/x"], "not envmon at its beginning"),
         (["a=s/x", "a=s/y"], "given twice"),

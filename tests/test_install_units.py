@@ -186,6 +186,7 @@ def changed(machine: Trial, old: str, new: str) -> None:
         ('username = "envmon"', 'username = "ada"', 'username = "envmon"'),
         ('host = "127.0.0.1"', 'host = "192.168.1.9"', "a Mosquitto on this machine"),
         ("password_file", "# password_file", "password_file = "),
+        ('password_file = "/', 'password_file = "', "need a whole path"),
     ],
 )
 def test_broker_section_that_does_not_fit_is_refused(old: str, new: str, words: str) -> None:
@@ -203,6 +204,7 @@ def test_broker_section_that_does_not_fit_is_refused(old: str, new: str, words: 
         ({"keep": 0}, "1 to 10000 backups"),
         ({"tls_port": 70_000}, "1 to 65535"),
         ({"nodes": ("a=fjord_lane",)}, "could speak for each other"),
+        ({"user": "envmon\nUser=root"}, "a letter first"),
         ({"nodes": ("a",)}, "allowed is NAME=TOPIC"),
     ],
 )
@@ -215,6 +217,18 @@ def test_wish_that_does_not_fit_is_refused_and_nothing_is_written(
         with pytest.raises(InputError, match=words):
             machine.make(**other)
         assert not machine.out.exists()
+
+
+def test_name_of_the_shop_is_no_way_into_the_files() -> None:
+    with trial() as machine:
+        changed(
+            machine, '"Fjord Lane"', '"Fjord\\nlistener 1900 0.0.0.0\\u2028allow_anonymous true"'
+        )
+        machine.make()
+        for name in ("mosquitto.conf", "node.toml"):
+            text = next(machine.out.rglob(name)).read_text(encoding="utf-8")
+            assert "Fjord listener 1900 0.0.0.0 allow_anonymous true" in text.splitlines()[0]
+            assert not re.search(r"(?m)^listener 1900|^allow_anonymous true", text)
 
 
 def test_foreign_folder_is_left_alone() -> None:

@@ -54,7 +54,7 @@ def host_from_text(text: str) -> x509.GeneralName:
     except ValueError:
         pass
     labels = plain.split(".")
-    if len(plain) > 253 or labels[-1].isdigit() or not all(map(_LABEL.match, labels)):
+    if len(plain) > 253 or labels[-1].isdigit() or not all(map(_LABEL.fullmatch, labels)):
         raise InputError(
             f"host is {text[:80]!r}; allowed is a name such as workshop.local or an address such "
             "as 192.168.1.20, without https:// and port"

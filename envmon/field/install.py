@@ -7,6 +7,7 @@ Passwords that are there from an earlier run are kept, all else is written anew.
 from __future__ import annotations
 
 import getpass
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -15,7 +16,7 @@ from envmon.field.authority_files import AUTHORITY, CERTIFICATE, FOLDER, certifi
 from envmon.field.files import PRIVATE, PUBLIC, RUNNABLE, write_whole
 from envmon.field.install_broker import access_file, ensure_password, password_file
 from envmon.field.install_nodes import OWN, Node, nodes_of
-from envmon.field.install_places import Places, places_of
+from envmon.field.install_places import Places, is_plain, places_of
 from envmon.field.install_words import words_of
 from envmon.field.template import filled
 from envmon.shop.boards import is_loopback
@@ -23,6 +24,7 @@ from envmon.shop.boards import is_loopback
 if TYPE_CHECKING:
     from envmon.shop.models import Shop
 
+_USER = re.compile(r"^[a-z_][a-z0-9_-]{0,31}$")
 SCRIPT = "put-in-place.sh"
 TREE = "root"
 NODES = "nodes"
@@ -102,6 +104,10 @@ def _ensure_ours(wish: Wish) -> None:
         )
     if not 1 <= wish.keep <= 10_000:
         raise InputError(f"keep is {wish.keep}; 1 to 10000 backups can be kept")
+    if not _USER.fullmatch(wish.user):
+        raise InputError(
+            f"user is {wish.user[:60]!r}; allowed are 1 to 32 of a-z, 0-9, - and _, a letter first"
+        )
     if not 1 <= wish.tls_port <= 65_535:
         raise InputError(f"tls-port is {wish.tls_port}; 1 to 65535 is allowed")
 
@@ -113,6 +119,11 @@ def _ensure_broker(shop: Shop, wish: Wish, places: Places) -> None:
         raise InputError(
             "the files are for a Mosquitto on this machine; under [broker] write: "
             f'host = "127.0.0.1", username = "{OWN}", password_file = "{password}"'
+        )
+    if not Path(broker.password_file).is_absolute() or not is_plain(broker.password_file):
+        raise InputError(
+            f"password_file under [broker] is {broker.password_file!r}; services need a whole path "
+            f"of plain characters, such as {places.shop.parent / 'broker_password'}"
         )
     if broker.port == wish.tls_port:
         raise InputError(f"port under [broker] and tls-port are both {wish.tls_port}; change one")

@@ -93,7 +93,7 @@ def _declared(text: str) -> Node:
     place = place.strip().removesuffix("/#").strip("/")
     if not mark or not place:
         raise InputError(f"node is {text[:80]!r}; allowed is NAME=TOPIC, as north=fjord_lane/north")
-    if not _USER.match(user) or user.startswith(OWN):
+    if not _USER.fullmatch(user) or user.startswith(OWN):
         raise InputError(
             f"node name is {user[:80]!r}; allowed are 1 to 40 of a-z, 0-9, - and _, and not "
             f"{OWN} at its beginning"

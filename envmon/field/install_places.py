@@ -12,7 +12,7 @@ from envmon.errors import InputError
 if TYPE_CHECKING:
     from envmon.shop.models import Shop
 
-_PLAIN = re.compile(r"^/[A-Za-z0-9_./+@-]*$")
+_PLAIN = re.compile(r"/[A-Za-z0-9_./+@-]*\Z")
 
 
 class Places(NamedTuple):
@@ -61,7 +61,7 @@ class Places(NamedTuple):
             InputError: With the first such path.
         """
         for path in (self.shop, self.data, self.venv, self.root):
-            if not _PLAIN.match(str(path)):
+            if not is_plain(str(path)):
                 raise InputError(
                     f"path is {str(path)!r}; in units of systemd only paths of a-z, 0-9 and "
                     "./+@_- are safe: move it, for instance to /etc/envmon/shop.toml"
@@ -72,6 +72,11 @@ class Places(NamedTuple):
         homes = (Path("/home"), Path("/root"))
         used = (self.shop, self.data, self.venv)
         return any(path.is_relative_to(home) for path in used for home in homes)
+
+
+def is_plain(path: str) -> bool:
+    """Return whether a path means itself, to systemd as to a shell."""
+    return _PLAIN.match(path) is not None
 
 
 def places_of(shop: Shop, shop_path: Path, root: Path) -> Places:
