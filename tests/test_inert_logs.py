@@ -19,6 +19,8 @@ from hypothesis import strategies as st
 
 from envmon.clock import HOUR_US
 from envmon.service.ack_link import Ticket, ensure_key, link_of
+from envmon.service.notice_channels import scrubbed
+from envmon.service.now import Now, print_now
 from envmon.service.plain_log import PlainFormatter, plain
 from envmon_boards.feed import LiveFeed
 from tests.benchmarks.broker_trials import free_port
@@ -138,3 +140,12 @@ def test_the_board_process_logs_no_address_and_no_cookie(tmp_path: Path) -> None
     assert token not in said
     assert "in-the-address" not in said
     assert not OBEYED.search(said.replace("\t", ""))
+
+
+@pytest.mark.parametrize("evil", EVIL, ids=ascii)
+def test_a_terminal_obeys_no_topic_and_no_foreign_server(
+    capsys: pytest.CaptureFixture[str], evil: str
+) -> None:
+    print_now(Now([], "Europe/Oslo", 3, evil))
+    assert not OBEYED.search(capsys.readouterr().out)
+    assert not OBEYED.search(scrubbed(f"550 {evil} refused", "mailto://kari:x@mail.example"))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
 from envmon.errors import InputError
+from envmon.service.plain_log import plain
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -82,4 +83,4 @@ def scrubbed(text: str, address: str) -> str:
             text = re.sub(re.escape(part), "…", text, flags=re.IGNORECASE)
     text = re.sub(r"\b[\w+.-]+://\S+", "…", text)
     text = re.sub(r"[^\s@]+@[^\s@]+", "…", text)
-    return " ".join(re.sub(r"\b[A-Za-z0-9_-]{24,}\b", "…", text).split())
+    return plain(" ".join(re.sub(r"\b[A-Za-z0-9_-]{24,}\b", "…", text).split()))

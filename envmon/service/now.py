@@ -13,6 +13,7 @@ from envmon.clock import SystemClock
 from envmon.guard.describe import describe
 from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
+from envmon.service.plain_log import plain
 from envmon.service.restored import plan_fingerprint, restored_state
 from envmon.service.watch import CLOCK_BACK_US
 from envmon.service.watch_process import data_folder, ensure_data
@@ -107,7 +108,7 @@ def print_now(now: Now) -> None:
         for note in (*(alarm.text for alarm in state.alarms), *state.notes):
             console.print(f"! {note}", markup=False)
     if now.rejected:
-        line = f"\n{now.rejected} payloads could not be read; the last on {now.last_reject}"
+        line = f"\n{now.rejected} payloads could not be read; the last on {plain(now.last_reject)}"
         console.print(line, markup=False)
 
 
