@@ -98,6 +98,23 @@ def test_a_word_that_it_stays_is_heard_before_the_trail(bay: Bay, *, hears: bool
     assert bool(of(bay.live_on(1500, air_temp_c=-0.6), acts.RAISED)) != hears
 
 
+def test_a_word_counts_at_once(bay: Bay) -> None:
+    bay.say(OUTLOOK_SAID, **leaves("coating", None, None))
+    bay.live_on(340)  # the alarm's delay is six minutes
+    bay.say(OUTLOOK_SAID, **stays("coating"))
+    assert not of(bay.live_on(600), acts.RAISED)
+
+
+@pytest.mark.parametrize("hears", [True, False])
+def test_a_stage_that_is_outside_leaves_nothing(bay: Bay, *, hears: bool) -> None:
+    bay.put("air_temp_c", 18.3)
+    bay.put("rel_hum_pct", 75.0)
+    bay.live_on(1200)
+    if hears:
+        bay.say(OUTLOOK_SAID, **leaves("coating", None, None))
+    assert bool(of(bay.live_on(1500, air_temp_c=-0.6), acts.RAISED)) != hears
+
+
 @pytest.mark.parametrize(
     "data",
     [
