@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
 
 from envmon.clock import ManualClock
 from envmon.service.people import PeopleFile, Person, Role
@@ -133,7 +134,7 @@ def scope_of(method: str, path: str, headers: Mapping[str, str], client: str) ->
     pairs = [(key.lower().encode(), value.encode("latin-1")) for key, value in headers.items()]
     return {
         "type": "http", "asgi": {"version": "3.0", "spec_version": "2.4"}, "http_version": "1.1",
-        "method": method, "scheme": "http", "path": bare, "raw_path": bare.encode(),
+        "method": method, "scheme": "http", "path": unquote(bare), "raw_path": bare.encode(),
         "query_string": query.encode(), "root_path": "", "headers": pairs,
         "client": (client, 50_000), "server": ("127.0.0.1", 8050), "state": {},
     }  # fmt: skip

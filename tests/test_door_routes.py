@@ -131,6 +131,24 @@ def test_a_page_sends_strangers_to_the_log_in_and_back(asker: Asker, path: str) 
     assert asker.ask("GET", path, client=HERE).status == 200
 
 
+def test_a_paper_opened_by_hand_leads_to_the_log_in_too(asker: Asker) -> None:
+    path = "/api/v1/jobs/260127-1/record.html"
+    assert asker.ask("GET", path).status == 401
+    answer = asker.ask("GET", path, client=HERE, headers={"sec-fetch-mode": "navigate"})
+    assert (answer.status, answer.headers["location"]) == (303, f"/login?next={path}")
+
+
+@pytest.mark.parametrize(
+    "path", ["/login%3F/x", "/login%23x", "/healthz%3Fx", "/assets%2F", "/LOGIN", "/login/",
+             "//login", "/ack/x/y", "/api/v1/who/x", "/static/other.js"],
+)  # fmt: skip
+def test_what_only_looks_like_an_open_address_is_shut(asker: Asker, path: str) -> None:
+    answer = asker.ask("GET", path)
+    assert answer.status in {303, 307, 401, 404}
+    if answer.status == 303:
+        assert answer.headers["location"].startswith("/login?next=")
+
+
 def test_only_the_nearest_neighbour_is_here(asker: Asker) -> None:
     """What came through a proxy on this machine, or from a look-alike address, is a stranger."""
     for client in ("::ffff:192.0.2.7", "128.0.0.1", "127.0.0.1.example", ""):

@@ -33,6 +33,8 @@ MOST_SENT = 65_536
 FRESH = {"Cache-Control": "no-store"}
 """Headers of an answer that is true only now."""
 _VISITOR = "envmon_visitor"
+_ASKED = ("/api/", "/_")
+"""Beginnings of what pages ask for, not persons."""
 
 
 def problem(status: int, what: str) -> JSONResponse:
@@ -190,7 +192,8 @@ def _limited(receive: Receive) -> Receive:
 
 def _unfit(request: Request, visitor: Visitor | None) -> Response | None:
     """Return a refusal for who may not do this, else None."""
-    needed = needed_for(request.method, request.url.path)
+    path = request.scope["path"]  # as routes are found by it; request.url ends at a decoded "?"
+    needed = needed_for(request.method, path)
     if needed == "nobody":
         return None
     if visitor is not None and ROLES.index(visitor.role) >= ROLES.index(needed):
@@ -201,8 +204,8 @@ def _unfit(request: Request, visitor: Visitor | None) -> Response | None:
             f"{visitor.name} has the role {visitor.role}; this takes {needed}: log in as "
             "somebody who has it",
         )
-    path = request.url.path
-    if request.method in READING and not path.startswith(("/api/", "/_")):
+    opens = request.headers.get("sec-fetch-mode") == "navigate" or not path.startswith(_ASKED)
+    if request.method in READING and opens:
         return RedirectResponse(f"/login?next={quote(path, safe='/')}", 303)
     return problem(401, "log in first")
 
