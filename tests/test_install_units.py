@@ -6,6 +6,7 @@ Sources: systemd.unit(5), sysusers.d(5), tmpfiles.d(5), journald.conf(5), POSIX 
 from __future__ import annotations
 
 import configparser
+import os
 import re
 import shutil
 import stat
@@ -132,7 +133,7 @@ def test_log_is_bounded(machine: Trial) -> None:
 
 
 def test_scripts_are_posix_shell(machine: Trial) -> None:
-    scripts = [machine.out / "put-in-place.sh", *machine.scripts.iterdir()]
+    scripts = [machine.out / "put-in-place.sh", *machine.scripts.glob("*.sh")]
     assert len(scripts) == 6
     for script in scripts:
         assert not re.findall(r"@[A-Z_]+@", script.read_text(encoding="utf-8"))
@@ -238,6 +239,40 @@ def test_foreign_folder_is_left_alone() -> None:
         with pytest.raises(InputError, match="was not made by envmon install"):
             machine.make()
         assert [path.name for path in machine.out.iterdir()] == ["mine"]
+
+
+@pytest.mark.parametrize("folder", ["/etc", "/", "/home/ada", "/var/lib", "/root"])
+def test_folder_of_others_is_never_made_envmons_own(folder: str) -> None:
+    with trial() as machine:
+        text = machine.shop_path.read_text(encoding="utf-8")
+        text = text.replace(str(machine.data), folder)
+        machine.shop_path.write_text(text, encoding="utf-8")
+        with pytest.raises(InputError, match="not envmon's alone"):
+            machine.make()
+        assert not machine.out.exists()
+        shop = load_shop(machine.shop_path)
+        places = places_of(shop, Path(folder) / "shop.toml", Path("/"))._replace(data=machine.data)
+        with pytest.raises(InputError, match="not envmon's alone"):
+            places.ensure_own_folders()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+def test_only_what_is_envmons_is_given_to_it() -> None:
+    """What else lies beside the shop file keeps its owner."""
+    with trial() as other:
+        (other.shop_path.parent / "letter").touch()
+        other.make(user="nobody")
+        script = other.out / "put-in-place.sh"
+        text = script.read_text(encoding="utf-8").replace(
+            f'|| "{other.scripts}/certificates.sh"', "|| :"
+        )
+        script.write_text(text, encoding="utf-8")
+        done = other.run("put-in-place.sh")
+        assert done.returncode == 0, done.stderr
+        owners = {path.name: path.owner() for path in other.shop_path.parent.rglob("*")}
+        assert owners.pop("letter") == "root"
+        assert set(owners.values()) == {"nobody"}
+        assert {"shop.toml", "broker_password", "ca.key"} <= set(owners)
 
 
 def test_path_that_means_something_to_a_shell_is_refused() -> None:

@@ -82,6 +82,7 @@ def install(shop: Shop, wish: Wish) -> list[str]:
     """
     places = places_of(shop, wish.shop_path, wish.root)
     places.ensure_plain()
+    places.ensure_own_folders()
     _ensure_ours(wish)
     nodes = nodes_of(shop, wish.nodes) if shop.broker.kind == "external" else []
     if shop.broker.kind == "external":

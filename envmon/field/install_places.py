@@ -13,6 +13,13 @@ if TYPE_CHECKING:
     from envmon.shop.models import Shop
 
 _PLAIN = re.compile(r"/[A-Za-z0-9_./+@-]*\Z")
+_SHARED = frozenset(
+    Path(name)
+    for name in (
+        "/", "/bin", "/boot", "/dev", "/etc", "/home", "/media", "/mnt", "/opt", "/root", "/run",
+        "/srv", "/tmp", "/usr", "/usr/local", "/var", "/var/lib", "/var/tmp",  # noqa: S108 - to refuse them
+    )
+)  # fmt: skip
 
 
 class Places(NamedTuple):
@@ -65,6 +72,19 @@ class Places(NamedTuple):
                 raise InputError(
                     f"path is {str(path)!r}; in units of systemd only paths of a-z, 0-9 and "
                     "./+@_- are safe: move it, for instance to /etc/envmon/shop.toml"
+                )
+
+    def ensure_own_folders(self) -> None:
+        """Refuse folders that others use too: these will belong to envmon.
+
+        Raises:
+            InputError: With the first such folder.
+        """
+        for folder in (self.shop.parent, self.data):
+            if folder in _SHARED or folder.parent == Path("/home"):
+                raise InputError(
+                    f"folder is {str(folder)!r}, which is not envmon's alone; give shop file and "
+                    "data a folder of their own, such as /etc/envmon and /var/lib/envmon"
                 )
 
     def at_home(self) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from envmon.field.authority_files import AUTHORITY, FOLDER
+from envmon.field.authority_files import AUTHORITY
 
 if TYPE_CHECKING:
     from envmon.field.install_places import Places
@@ -24,7 +24,6 @@ def words_of(shop: Shop, places: Places, host: str, tls_port: int) -> dict[str, 
     """
     external = shop.broker.kind == "external"
     encrypted = shop.boards.certificate is not None
-    authority = places.shop.parent / FOLDER / AUTHORITY
     inside = places.data.is_relative_to(places.shop.parent)
     return {
         "SHOP_NAME_PLAIN": " ".join(shop.shop.name.split()),
@@ -51,7 +50,8 @@ def words_of(shop: Shop, places: Places, host: str, tls_port: int) -> dict[str, 
         "TLS_PORT": str(tls_port),
         "HOST": host,
         "URL": f"{'https' if encrypted else 'http'}://127.0.0.1:{shop.shop.boards_port}",
-        "CA": str(authority) if encrypted else "",
+        "CA": str(places.scripts / AUTHORITY) if encrypted else "",
         "RESTART_BROKER": "systemctl restart mosquitto" if external else "",
+        "PASSWORD_FILE": shop.broker.password_file or "",
         "CERTIFICATE_TIMER": "envmon-certificates.timer" if external or encrypted else "",
     }

@@ -17,8 +17,9 @@ place() { # MODE FILE
     mkdir -p "$(dirname "$2")"
     install -m "$1" "$here/root$2" "$2"
 }
-owned() { # USER FILE: as far as there is such a user
-    [ "$root" = no ] || ! id -u "$1" >/dev/null 2>&1 || chown -R "$1:" "$2"
+owned() { # USER FILE: as far as there is such a user, and such a file
+    [ "$root" = yes ] && [ -e "$2" ] && id -u "$1" >/dev/null 2>&1 || return 0
+    chown -R -h "$1:" "$2"
 }
 
 @PLACE@
@@ -31,8 +32,13 @@ chmod 0750 "@DATA@"
 chmod 0700 "@BACKUPS@"
 owned "@USER@" "@DATA@"
 owned "@USER@" "@BACKUPS@"
-owned "@USER@" "@SHOP_FOLDER@"
-@BROKER@
+if [ "$root" = yes ] && id -u "@USER@" >/dev/null 2>&1; then
+    chown "@USER@:" "@SHOP_FOLDER@"
+fi
+for kept in "@SHOP_FILE@" tls broker_password people.toml channels.toml secrets.env; do
+    owned "@USER@" "@SHOP_FOLDER@/$kept"
+done
+@BROKER@[ -z "@CERTIFICATE_TIMER@" ] || "@LIB@/certificates.sh"
 if booted; then
     systemctl daemon-reload
     systemctl restart systemd-journald
