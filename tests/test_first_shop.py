@@ -55,7 +55,7 @@ ANSWERS = st.fixed_dictionaries(
 ).map(answers_from)
 
 
-@settings(max_examples=300)
+@settings(max_examples=120)
 @given(ANSWERS)
 def test_any_answers_pass_check_or_are_refused_with_words(answers: Answers) -> None:
     faults = faults_of(answers, PLACE)
@@ -71,7 +71,7 @@ def test_any_answers_pass_check_or_are_refused_with_words(answers: Answers) -> N
     assert text.encode()  # what is written can be written
 
 
-@settings(max_examples=100)
+@settings(max_examples=40)
 @given(st.lists(WORDS, min_size=1, max_size=4, unique=True))
 def test_good_names_get_short_names_of_their_own(names: list[str]) -> None:
     answers = Answers(bays=tuple(BayAnswer(name) for name in names))
