@@ -216,7 +216,7 @@ def _up_and_back(machine: Trial, newer: Path) -> None:
     must(f"{machine.root}/start", machine.root)
     first = told(machine, 3)
     say(f"  the older one keeps: {first}")
-    must(f"{machine.scripts}/upgrade.sh {newer}", machine.root)
+    must(f"{machine.scripts}/upgrade.sh {newer.name}", newer.parent)
     second = told(machine, 2)
     say(f"  after the upgrade:   {second}")
     more = second.readings == first.readings + 2 and second.events >= first.events

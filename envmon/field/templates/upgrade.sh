@@ -12,11 +12,12 @@ if [ ! -f "$new/pyproject.toml" ] || [ ! -f "$new/.ci/constraints.txt" ]; then
     echo "upgrade.sh: give the folder with the new version (pyproject.toml, .ci/constraints.txt)" >&2
     exit 2
 fi
+new="$(cd "$new" && pwd)"
 wheels="$(mktemp -d)"
 trap 'rm -rf "$wheels"' EXIT
 python3 -m venv "$wheels/venv"
 "$wheels/venv/bin/pip" wheel --quiet --disable-pip-version-check -w "$wheels" \
-    -c "$new/.ci/constraints.txt" "$new"
+    -c "$new/.ci/constraints.txt" "$new[node]"
 rm -rf "$wheels/venv"
 echo "upgrade.sh: fetched; envmon is stopped now"
 $stop
@@ -31,7 +32,7 @@ rm -rf "$venv.before"
 mv "$venv" "$venv.before"
 if python3 -m venv "$venv" \
     && "$venv/bin/pip" install --quiet --disable-pip-version-check --no-index \
-        --find-links "$wheels" envmon \
+        --find-links "$wheels" "envmon[node]" \
     && "$venv/bin/envmon" check "@SHOP@" \
     && $start; then
     echo "upgrade.sh: done; if it is not as you want it: @LIB@/way-back.sh"
