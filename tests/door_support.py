@@ -9,9 +9,10 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
+from argon2 import PasswordHasher
+
 from envmon.clock import ManualClock
 from envmon.service.people import PeopleFile, Person, Role
-from envmon.service.people_secret import kept_form
 from envmon_boards.app import build_app
 from tests.bench_support import PROCEDURES
 from tests.boards_support import Stand, live_state, shop_text, stand_of
@@ -37,10 +38,13 @@ people_file = "people.toml"
 names = ["{NAME}"]
 """
 
+_CHEAP = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
+"""So that a test's log-ins cost little; what is kept names its own parameters."""
+
 
 @cache
 def everybody() -> tuple[Person, ...]:
-    return tuple(Person(name, role, kept_form(pin)) for name, (role, pin) in SECRETS.items())
+    return tuple(Person(name, role, _CHEAP.hash(pin)) for name, (role, pin) in SECRETS.items())
 
 
 def people_in(folder: Path) -> PeopleFile:

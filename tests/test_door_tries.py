@@ -14,6 +14,7 @@ from argon2 import extract_parameters
 
 from envmon.clock import DAY_US, SECOND_US, ManualClock
 from envmon.service import people_secret
+from envmon.service.people import PeopleFile, Person
 from envmon.service.people_secret import NOBODY, kept_form
 from envmon_boards import door_login
 from envmon_boards.door_store import DoorStore
@@ -195,9 +196,12 @@ def test_many_at_once_count_as_many(asker: Asker) -> None:
 
 
 def test_a_name_nobody_has_gets_the_same_answer_and_the_same_work(
-    asker: Asker, monkeypatch: pytest.MonkeyPatch
+    asker: Asker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nobody learns from answer or time which names there are."""
+    PeopleFile(tmp_path / "people.toml").save(
+        [Person("Kari", "work", kept_form("739158"))], tmp_path
+    )
     held: list[str] = []
 
     def counted(kept: str, secret: str) -> bool:

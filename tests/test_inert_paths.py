@@ -34,9 +34,9 @@ def secret(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.fixture
-def asker(tmp_path: Path) -> Asker:
-    return Asker(door_stand(tmp_path).boards)
+@pytest.fixture(scope="module")
+def asker(tmp_path_factory: pytest.TempPathFactory) -> Asker:
+    return Asker(door_stand(tmp_path_factory.mktemp("paths")).boards)
 
 
 def addresses(secret: Path) -> Iterator[str]:
@@ -88,19 +88,21 @@ JOBS = ("../../etc/passwd", "..", "x/../y", "x\r\nSet-Cookie: a=b", 'x"; filenam
         "'; DROP TABLE event; --", "%00", "a" * 5_000)  # fmt: skip
 
 
+def papers(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.parent.rglob("*") if path.suffix in {".json", ".pdf"})
+
+
 @pytest.mark.parametrize("job", JOBS)
 @pytest.mark.parametrize("form", ["json", "html", "pdf"])
-def test_a_job_nobody_opened_names_no_file(
-    asker: Asker, tmp_path: Path, job: str, form: str
-) -> None:
+def test_a_job_nobody_opened_names_no_file(asker: Asker, job: str, form: str) -> None:
     cookie = asker.log_in("Kari").cookie
-    before = sorted(tmp_path.rglob("*.json")) + sorted(tmp_path.rglob("*.pdf"))
+    before = papers(asker.boards.folder)
     answer = asker.ask("GET", f"/api/v1/jobs/{unquote(job)}/record.{form}", cookie=cookie)
     assert answer.status in {200, 404}
     assert answer.status == 404 or b"<!DOCTYPE html>" in answer.body  # a path of no route: a page
     assert "set-cookie" not in answer.headers
     assert "filename" not in answer.headers.get("content-disposition", "")
-    assert sorted(tmp_path.rglob("*.json")) + sorted(tmp_path.rglob("*.pdf")) == before
+    assert papers(asker.boards.folder) == before
 
 
 @pytest.mark.parametrize("job", JOBS)
