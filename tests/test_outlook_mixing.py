@@ -15,6 +15,7 @@ from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN, SIMPLE, simple
 from envmon.outlook.likeness import MARKS
 from envmon.outlook.mixing import (
     GROUPS_MIN,
+    NEAR_GROUPS,
     Weights,
     drawn,
     learn_weights,
@@ -89,7 +90,9 @@ def test_few_days_leave_the_simple_rules_where_they_were_thought_to_be() -> None
     fading, stands = EXPERTS.index("fading"), EXPERTS.index("stands")
     few, many = drawn(weights, 1), drawn(weights, 400)
     for name, rows in weights.items():
-        for row, after_few, after_many in zip(rows, few[name], many[name], strict=True):
+        near = list(zip(rows, few[name], many[name], strict=True))[:NEAR_GROUPS]
+        assert few[name][NEAR_GROUPS:] == rows[NEAR_GROUPS:]
+        for row, after_few, after_many in near:
             assert after_few[fading] > row[fading] + 0.3
             assert after_many[stands] == pytest.approx(row[stands], abs=0.02)
             assert sum(after_few) == pytest.approx(sum(row), abs=0.001)

@@ -21,7 +21,7 @@ from envmon.outlook.experts import FORECAST, Bay
 from envmon.outlook.learning import as_bay
 from envmon.outlook.likeness import weighted_quantiles
 from envmon.outlook.mixing import mixed
-from envmon.outlook.model import BayOutlook, Fan, StageOutlook
+from envmon.outlook.model import BayOutlook, Fan, Span, StageOutlook
 from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import errors_for, judge
 from envmon.outlook.words import said_of
@@ -42,6 +42,10 @@ OLD_MIN = 5
 """A value counts as known when it was read within so many minutes."""
 FANNED = ("air_temp_c", "rel_hum_pct", "panel_temp_c", "dew_margin_k")
 QUANTILES = {"q05": 0.05, "q25": 0.25, "q50": 0.5, "q75": 0.75, "q95": 0.95}
+LITTLE_DAYS = 2.0
+"""A bay that has taught for less knows few hours that were alike."""
+VAGUE_MIN, VAGUE_TIMES = 30.0, 4.0
+"""Of such a bay an end that may come within so many minutes, or so many times later, is no news."""
 LOOKS_BACK_MIN = 12 * 60
 """So much of the recent past says where the slab and what wood holds stand."""
 
@@ -94,8 +98,7 @@ def outlook(
         situation=expected.situation,
         known=True,
         stages=tuple(
-            _stage(stage, courses, now_us, before.get(stage.id), guessing=facts.guessing)
-            for stage in stages
+            _stage(stage, courses, now_us, before.get(stage.id), facts) for stage in stages
         ),
         fans=_fans(expected.courses(now, stretched=True)),
     )
@@ -154,7 +157,7 @@ def _outlook_of(
 
 
 def _stage(
-    stage: StagePlan, courses: Courses, now_us: int, before: Said | None, *, guessing: bool
+    stage: StagePlan, courses: Courses, now_us: int, before: Said | None, facts: ModelFacts
 ) -> StageOutlook:
     held = [limit for limit in stage.limits if limit.quantity in FORESEEN]
     room = [room_left(courses, limit) for limit in held]
@@ -169,16 +172,25 @@ def _stage(
     # Where something is left that nothing is foreseen of, no time can be promised.
     turns: Turns = "leaves" if all(inside) else "enters"
     turns = "" if turns == "enters" and plain.not_foreseen else turns
+    vague = facts.days < LITTLE_DAYS and all(inside) and _is_vague(span)
+    told = Span(None, None, None) if vague else span
     return StageOutlook(
         stage=stage.id,
         fitness=plain.fitness,
         enters=None if all(inside) else span,
-        leaves=span if all(inside) else None,
+        leaves=span if all(inside) and not vague else None,
         settle_min=plain.settle_min,
         limits=limits,
         not_foreseen=plain.not_foreseen,
-        said=said_of(turns, span, now_us, before, guessing=guessing),
+        said=said_of(turns, told, now_us, before, guessing=facts.guessing or vague),
     )
+
+
+def _is_vague(span: Span) -> bool:
+    """Return whether an end may come soon, and as well much later: nobody can act on that."""
+    if span.early is None or span.early >= VAGUE_MIN:
+        return False
+    return span.late is None or span.late > VAGUE_TIMES * max(span.early, OLD_MIN)
 
 
 def _fans(courses: Courses) -> tuple[Fan, ...]:

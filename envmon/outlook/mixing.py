@@ -24,8 +24,10 @@ BEFORE = np.array([0.08, 0.05, 0.02, 0.05, 0.15, 0.35, 0.2, 0.1])
 """Weights of the experts before they have proved anything; the trend counts near at hand."""
 BEFORE_NEAR = np.array([0.15, 0.1, 0.05, 0.05, 0.45, 0.1, 0.05, 0.05])
 LEAST_ROWS = 12
-FEW_DAYS = 4.0
-"""Rows of so many days say as much on how the simple rules share as what is thought before."""
+ENOUGH_DAYS = 10
+"""Rows of so many days say all there is to say on how the simple rules share."""
+NEAR_GROUPS = 2
+"""Further ahead a trend says little, and rows of few days are all there is."""
 SIMPLE_BEFORE = np.array([0.1, 0.0, 0.2, 0.0, 0.7])
 """How they share before: of all that know nothing of a bay, a fading trend is the least wrong."""
 ROUNDS, EAGER = 200, 2.0
@@ -75,7 +77,7 @@ def _sought(said: Values, came: Values, before: Values) -> Values:
 
 
 def drawn(weights: Weights, days: int) -> Weights:
-    """Return weights of a few days with the simple rules' part drawn to what is thought before.
+    """Return weights of a few days, near at hand drawn to what is thought of simple rules before.
 
     Rows of one day say nearly the same, and the next days may be others.
 
@@ -83,14 +85,14 @@ def drawn(weights: Weights, days: int) -> Weights:
         weights: As learned.
         days: Days they come from.
     """
-    learned, simple = days / (days + FEW_DAYS), len(SIMPLE)
+    learned, simple = min(1.0, days / ENOUGH_DAYS), len(SIMPLE)
     found: Weights = {}
     for name, rows in weights.items():
-        found[name] = []
-        for row in rows:
+        found[name] = list(rows)
+        for group, row in enumerate(rows[:NEAR_GROUPS]):
             part = np.array(row[:simple])
             part = learned * part + (1 - learned) * part.sum() * SIMPLE_BEFORE
-            found[name].append([*np.round(part, 4).tolist(), *row[simple:]])
+            found[name][group] = [*np.round(part, 4).tolist(), *row[simple:]]
     return found
 
 

@@ -127,7 +127,8 @@ class StageOutlook(msgspec.Struct, frozen=True):
         fitness: Whether every limit that can be foreseen holds now: ``fit``, ``unfit``, or
             ``unknown`` when a value is missing.
         enters: When all of them will hold, for a stage that is not fit now.
-        leaves: When the first of them ends to hold, for a stage that is fit now.
+        leaves: When the first of them ends to hold, for a stage that is fit now; None also while
+            a bay has taught little and it might be soon or late.
         settle_min: What has to pass after that before a start [min].
         limits: Each limit.
         not_foreseen: Quantities with limits that nothing is foreseen of, such as water.
