@@ -69,11 +69,15 @@ def run(shop_file: ShopFile) -> None:
 @app.command()
 def check(shop_file: ShopFile) -> None:
     """Read a shop file and name every fault with its place and what is allowed."""
+    from envmon.clock import SystemClock
+    from envmon.service.people_certificate import certificate_words
     from envmon.service.people_door import ensure_shut
     from envmon.shop.load import load_shop
 
     shop = load_shop(shop_file)
     ensure_shut(shop, shop_file)
+    for words in certificate_words(shop, shop_file, SystemClock().now_us()):
+        _say(f"{shop_file}: {words}")
     parts = [(len(shop.bay), "bay"), (len(shop.point), "point"), (len(shop.product), "product")]
     counted = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in parts)
     typer.echo(f"{shop_file}: no faults; {shop.shop.name}: {counted}")

@@ -11,14 +11,17 @@ import socket
 import ssl
 import subprocess
 import sys
+import time
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from envmon.clock import DAY_US
 from envmon.errors import ServiceError, ShopFileError
 from envmon.field.authority_files import Wish, ensure_certificates
+from envmon.service.people_certificate import _covers, certificate_words
 from envmon.service.people_door import boards_address, ensure_shut
 from envmon.service.supervisor import _answers
 from envmon.shop.load import load_shop
@@ -252,3 +255,34 @@ def test_a_person_is_told_where_to_look(
     tmp_path: Path, boards_lines: str, host: str, address: str
 ) -> None:
     assert boards_address(load_shop(shop_in(tmp_path, boards_lines, host))) == address
+
+
+def said_of(folder: Path, names: str, days: float = 0) -> list[str]:
+    shop = shop_in(folder, f"{TLS}names = {names}\n")
+    now_us = time.time_ns() // 1_000 + round(days * DAY_US)
+    return list(certificate_words(load_shop(shop), shop, now_us))
+
+
+def test_what_a_browser_would_say_is_said_beforehand(tmp_path: Path) -> None:
+    people_in(tmp_path)
+    wish = Wish("Kelp Quay", ("air.shop.home.arpa",), ("localhost",), 90)
+    ensure_certificates(tmp_path / "tls", wish, datetime.now(UTC))
+    assert said_of(tmp_path, '["air.shop.home.arpa", "LOCALHOST"]') == []
+    (other,) = said_of(tmp_path, '["wall.shop.home.arpa"]')
+    assert "not for wall.shop.home.arpa" in other
+    assert "--host wall.shop.home.arpa" in other
+    assert "runs out soon" in said_of(tmp_path, "[]", 70)[0]
+    assert "has run out" in said_of(tmp_path, "[]", 91)[0]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "name", "covered"),
+    [
+        ("*.shop.example", "air.shop.example", True),
+        ("*.shop.example", "shop.example", False),
+        ("*.shop.example", "a.b.shop.example", False),
+        ("192.168.1.20", "192.168.1.20", True),
+    ],
+)
+def test_a_star_stands_for_one_part(pattern: str, name: str, covered: bool) -> None:  # noqa: FBT001
+    assert _covers(pattern, name) is covered
