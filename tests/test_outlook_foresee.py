@@ -162,3 +162,17 @@ def test_an_update_takes_in_what_came_and_nothing_twice() -> None:
     assert len(moved.trust["calm"].marks) > len(FACTS.trust["calm"].marks)
     again = update(moved, rows)
     assert again.trust == moved.trust
+
+
+def test_a_bay_of_little_data_names_no_end_that_may_be_soon_or_late() -> None:
+    """Ours: "closing in 5 min to 2 h" helps nobody; a bay that has taught for long may say it."""
+    rows = frame(rel_hum_pct=57.0)
+    long = msgspec.structs.replace(FACTS, days=30.0, guessing=False)
+    learned = stage_of(outlook(long, rows, STAGES, NOW_US), "coating")
+    little = stage_of(foreseen(rows), "coating")
+    assert learned.fitness == little.fitness == "fit"
+    assert learned.leaves is not None
+    assert learned.leaves.early is not None
+    assert learned.leaves.early < 30
+    assert little.leaves is None
+    assert little.said.text == "fit now"
