@@ -141,6 +141,7 @@ def ensure_wall(machine: Trial) -> None:
         "wall.sh", "browser", CHROMIUM=str(headless), HOME=str(machine.root / "wall")
     )
     assert "My shop" in page.stdout, page.stderr[-2000:]
+    assert 'type="password"' not in page.stdout  # who stands before it may look
     stranger = str(machine.root / "stranger")
     url = f"https://127.0.0.1:{load_shop(machine.shop_path).shop.boards_port}/"
     argv = [str(headless), f"--user-data-dir={stranger}", "--disable-background-networking", url]
