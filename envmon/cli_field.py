@@ -114,3 +114,61 @@ def install(  # noqa: PLR0913, PLR0917 - a command's options
     reached = host or next(iter(shop.boards.names), own)
     wish = Wish(shop_file, out, reached, tuple(node or ()), tls_port, keep, root, user)
     typer.echo("\n".join(make(shop, wish)))
+
+
+@field_app.command()
+def points(
+    shop_file: ShopFile,
+    listen: Annotated[str, typer.Option(help="How long to listen, such as '5 min'.")] = "10 s",
+    as_json: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--json", help="One JSON document on stdout, SI units.")
+    ] = False,
+) -> None:
+    """Say what talks on the broker, claimed and unclaimed, and what it seems to send."""
+    from envmon.service.points_command import listen_seconds, points_document, points_lines
+
+    document, shop = points_document(shop_file, listen_seconds(listen))
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(document, ensure_ascii=False))
+    else:
+        typer.echo("\n".join(points_lines(document, shop, shop_file)))
+
+
+@field_app.command()
+def claim(  # noqa: PLR0913, PLR0917 - a command's options
+    shop_file: ShopFile,
+    topic: Annotated[str, typer.Argument(help="Topic, as `envmon points` shows it.")],
+    bay: Annotated[str | None, typer.Option(help="Its bay; without one it is outdoors.")] = None,
+    point: Annotated[str, typer.Option(metavar="NAME", help="Name of the point.")] = "",
+    take: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--as",
+            metavar="QUANTITY=PLACE",
+            help="air_temp_c=temp (SenML name), air_temp_c=/t (JSON); several times.",
+        ),
+    ] = None,
+    unit: Annotated[
+        list[str] | None,
+        typer.Option(metavar="QUANTITY=UNIT", help="Unit where the payload says none."),
+    ] = None,
+    form: Annotated[str, typer.Option("--format", help="senml, json or number.")] = "",
+    stale_after: Annotated[
+        str, typer.Option(help="Older readings do not count, such as '10 min'.")
+    ] = "",
+    listen: Annotated[str, typer.Option(help="How long to wait for the topic.")] = "10 s",
+    show: Annotated[  # noqa: FBT002 - a command-line flag
+        bool, typer.Option("--show", help="Only show the lines; write nothing.")
+    ] = False,
+) -> None:
+    """Claim a topic as a point: add it to the shop file, whose comments stay as they are."""
+    from envmon.service.points_claim import Asked, claim_lines
+    from envmon.service.points_command import listen_seconds
+
+    asked = Asked(
+        topic, bay, point, tuple(take or ()), tuple(unit or ()), form, stale_after,
+        listen_seconds(listen),
+    )  # fmt: skip
+    typer.echo("\n".join(claim_lines(shop_file, asked, write=not show)))

@@ -13,10 +13,10 @@ from envmon.clock import DAY_US, MINUTE_US, SECOND_US, iso_from_us
 from envmon.facts import CALIBRATION_ACCEPTED, Flag, NewEvent, Reading
 from envmon.guard.alarm_kinds import KINDS
 from envmon.guard.live import AlarmState, ShopAlarms
+from envmon.service.sensors_judge import Finding, Series, findings_of, headline_of, kind_of
 from envmon.store.sensor_facts import Newest, ahead_of_time, counted_readings, newest_readings
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.feed import ALARMS_TOPIC
-from envmon_boards.sensors_judge import Finding, Series, findings_of, headline_of, kind_of
 from tests.boards_support import NOW_US, Stand, stand_of
 from tests.calibration_support import SHOP, record_data
 

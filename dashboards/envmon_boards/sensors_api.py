@@ -19,6 +19,16 @@ from envmon.intake.calibration_record import is_measured
 from envmon.intake.calibrations import Calibrations, slot_pattern
 from envmon.service.calibration_table import sensor_series, standing_of
 from envmon.service.calibration_text import line_text
+from envmon.service.sensors_judge import (
+    FLAG_WORDS,
+    ORDER,
+    SEVERAL,
+    WORDS,
+    Series,
+    findings_of,
+    headline_of,
+    kind_of,
+)
 from envmon.service.span import local_from_us
 from envmon.shop.points import expand_points
 from envmon.store.sensor_facts import (
@@ -30,24 +40,14 @@ from envmon.store.sensor_facts import (
 from envmon.store.sqlite import SqliteStore
 from envmon.units import QUANTITIES, format_value
 from envmon_boards.door import answered, fresh_json
-from envmon_boards.sensors_judge import (
-    FLAG_WORDS,
-    ORDER,
-    SEVERAL,
-    WORDS,
-    Series,
-    findings_of,
-    headline_of,
-    kind_of,
-)
 
 if TYPE_CHECKING:
     from envmon.guard.live import AlarmState
     from envmon.intake.calibrations import InForce
+    from envmon.service.sensors_judge import Finding
     from envmon.shop.models import Point
     from envmon.store.sensor_facts import Newest
     from envmon_boards.api import Boards
-    from envmon_boards.sensors_judge import Finding
 
 LOOKED_BACK_US = DAY_US
 COUNTS_S = 30.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from typing import TYPE_CHECKING
 
@@ -38,6 +39,8 @@ def write_whole(path: Path, content: bytes, mode: int = PUBLIC) -> None:
         part.replace(path)
         sync(path.parent)
     except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
         raise InputError(
             f"cannot write {path}: {error.strerror}; check the folder's rights and the disk's room"
         ) from error

@@ -38,7 +38,8 @@ if TYPE_CHECKING:
 
 VERSION = 10
 _SECONDARY_UNITS_VERSION = 26
-_RELATIVE_BELOW_US = 2**28 * 1_000_000
+RELATIVE_BELOW_US = 2**28 * 1_000_000
+"""Smaller times count from arrival (RFC 8428 section 4.5.3) [µs]."""
 _MAX_TIME_S = 1e11
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 
@@ -192,7 +193,7 @@ def _resolved(raw: RawRecord, base: _Base, now_us: int) -> Record:
             f"name is {name[:60]!r}; A-Z, a-z, 0-9 are allowed, and - : . / _ behind the first"
         )
     t_us = base.t_us if raw.t is UNSET else base.t_us + _us_from_s(raw.t)
-    if t_us < _RELATIVE_BELOW_US:
+    if t_us < RELATIVE_BELOW_US:
         t_us += now_us
     unit = base.unit if raw.u is UNSET else raw.u
     value = raw.v if raw.v is UNSET else raw.v + base.value

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from envmon.clock import DAY_US, ScaledClock, us_from_datetime
 from envmon.errors import InputError, ServiceError
 from envmon.service.broker import LOOPBACK
+from envmon.service.points_taking_in import TakingIn
 from envmon.service.shop_run import children_of
 from envmon.service.supervisor import (
     Child,
@@ -105,7 +106,8 @@ def _run_in(folder: Path, options: DemoOptions, say: Callable[[str], None]) -> i
         ) from error
     start_us = _start_us(folder, options.begin)
     clock = ScaledClock(time.time_ns() // 1_000, start_us, options.speed)
-    children = children_of(load_shop(shop_path), shop_path, folder, clock.as_text(), demo=True)
+    shop = load_shop(shop_path)
+    children = children_of(shop, shop_path, folder, clock.as_text(), demo=True)
     simulated = ["--port", broker_port, "--clock", clock.as_text(), "--from-us", clock.start_us]
     hours = [] if options.hours is None else ["--hours", options.hours]
     if not options.by_hand:
@@ -119,7 +121,8 @@ def _run_in(folder: Path, options: DemoOptions, say: Callable[[str], None]) -> i
             ends_run=options.hours is not None,
         )
     )
-    return Supervisor(children, say).run(
+    taking_in = TakingIn(shop, shop_path, folder, say)
+    return Supervisor(children, say, shop_changed=taking_in.due).run(
         f"envmon demo at {options.speed:g} times real speed: look at "
         f"http://{LOOPBACK}:{options.port}/  (Ctrl-C ends it)"
     )

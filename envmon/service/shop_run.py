@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from envmon.service.broker import ensure_port_free
 from envmon.service.people_door import boards_address, ensure_shut
+from envmon.service.points_taking_in import TakingIn
 from envmon.service.supervisor import (
     Child,
     Supervisor,
@@ -43,6 +44,7 @@ def children_of(
     watch = ["envmon.service.watch_process", shop_path, "--data", folder, *clock]
     argv = module_argv(str(watch[0]), *watch[1:])
     children.append(Child("the watch", argv, ready_file=folder / READY_FILE, beats=True))
+    first = len(children) - 1
     keeper = module_argv("envmon.service.keeper_process", shop_path, "--data", folder, *clock)
     children.append(Child("the keeper of the archive", keeper, spare=True))
     if shop.contact:
@@ -56,6 +58,8 @@ def children_of(
     encrypted = shop.boards.certificate is not None
     port = shop.shop.boards_port
     children.append(Child("the boards", argv, port=port, answers=True, encrypted=encrypted))
+    for child in children[first:]:
+        child.reads_shop = True
     return children
 
 
@@ -70,7 +74,9 @@ def run_shop(shop_path: Path, say: Callable[[str], None]) -> int:
     ensure_port_free_for_boards(shop.shop.boards_port, "another boards_port in [shop]")
     if shop.broker.kind == "embedded":
         ensure_port_free(shop.broker.host, shop.broker.port)
-    children = children_of(shop, shop_path, data_folder(shop, shop_path), None)
-    return Supervisor(children, say, asked_and_forgotten()).run(
+    folder = data_folder(shop, shop_path)
+    children = children_of(shop, shop_path, folder, None)
+    taking_in = TakingIn(shop, shop_path, folder, say)
+    return Supervisor(children, say, asked_and_forgotten(), taking_in.due).run(
         f"envmon watches {shop.shop.name}: look at {boards_address(shop)}"
     )

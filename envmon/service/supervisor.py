@@ -53,6 +53,7 @@ class Child:
         beats: It shows its turns through a pipe.
         answers: It answers HTTP on its port as long as it does its work.
         encrypted: It answers encrypted.
+        reads_shop: It is started anew when the shop file has changed.
     """
 
     name: str
@@ -64,6 +65,7 @@ class Child:
     beats: bool = False
     answers: bool = False
     encrypted: bool = False
+    reads_shop: bool = False
     alive: AlivePipe | None = None
     process: subprocess.Popen[bytes] | None = None
     started_at: float = 0.0
@@ -160,13 +162,19 @@ class Supervisor:
         children: In the order of starting; stopped in the opposite order.
         say: Called with each line meant for the person.
         asked: What a service manager above wants to hear.
+        shop_changed: Tells, once, that what reads the shop file is to be started anew.
     """
 
     def __init__(
-        self, children: Sequence[Child], say: Callable[[str], None], asked: Asked = NOBODY
+        self,
+        children: Sequence[Child],
+        say: Callable[[str], None],
+        asked: Asked = NOBODY,
+        shop_changed: Callable[[], bool] = lambda: False,
     ) -> None:
         self._children = list(children)
         self._say = say
+        self._shop_changed = shop_changed
         self._stopping = False
         self._watchdog = Watchdog(asked, [partial(child.wrong, asked.half_s) for child in children])
 
@@ -185,6 +193,8 @@ class Supervisor:
                 self._say(ready)
                 self._watchdog.ready(ready)
             while not self._stopping:
+                if self._shop_changed():
+                    self._start_anew()
                 self._look()
                 self._watchdog.look()
                 time.sleep(0.1)
@@ -210,6 +220,15 @@ class Supervisor:
                     f"{child.name} is not ready after {START_TIMEOUT_S:g} s; what it said is above"
                 )
             time.sleep(0.02)
+
+    def _start_anew(self) -> None:
+        """Start what reads the shop file again, one after the other; the broker stands."""
+        for child in self._children:
+            if child.reads_shop and not self._stopping:
+                child.stop()
+                child.start()
+                child.falls = 0
+                self._watchdog.look()
 
     def _look(self) -> None:
         """Restart what has fallen, waiting longer each time."""

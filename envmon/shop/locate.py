@@ -40,6 +40,22 @@ def syntax_error_lines(text: str) -> list[tuple[int, int]]:
     return sorted(found)
 
 
+def last_line(text: str, key: str) -> int:
+    """Return the last line of a key's tables and of what stands in them; 0 without any.
+
+    Args:
+        text: Valid TOML.
+        key: First part of their headers, such as ``point``.
+    """
+    last = 0
+    for node in _parse(text).named_children:
+        if node.type in {"table", "table_array_element"}:
+            header, *inside = [child for child in node.named_children if child.type != "comment"]
+            if _key_parts(header)[0] == key:
+                last = (inside or [header])[-1].end_point[0] + 1
+    return last
+
+
 def _line(node: Node) -> int:
     return node.start_point[0] + 1
 
