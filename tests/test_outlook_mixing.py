@@ -89,7 +89,9 @@ def test_few_days_leave_the_simple_rules_where_they_were_thought_to_be() -> None
     weights = learn_weights(*said_and_came(EXPERTS.index("stands"), 4))
     fading, stands = EXPERTS.index("fading"), EXPERTS.index("stands")
     few, many = drawn(weights, 1), drawn(weights, 400)
-    for name, rows in weights.items():
+    assert few["panel_temp_c"] == weights["panel_temp_c"]
+    for name in ("air_temp_c", "rel_hum_pct"):
+        rows = weights[name]
         near = list(zip(rows, few[name], many[name], strict=True))[:NEAR_GROUPS]
         assert few[name][NEAR_GROUPS:] == rows[NEAR_GROUPS:]
         for row, after_few, after_many in near:

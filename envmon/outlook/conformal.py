@@ -68,12 +68,13 @@ def blocks_of(rows: npt.NDArray[np.intp]) -> int:
     return len(np.unique(rows // BLOCK_MIN))
 
 
-def calibrated(moments: Moments, heard: float) -> Calibration:
+def calibrated(moments: Moments, heard: float, proven: float = PROVEN) -> Calibration:
     """Return what makes intervals cover, as found on the moments themselves.
 
     Args:
         moments: Past moments and their errors, none of which the weights were learned on.
         heard: So many others are heard at least for each.
+        proven: Standard errors by which moving a forecast must have helped.
     """
     days = _days_of(moments.rows)
     off = moments.off[:, :, ::EACH]
@@ -81,7 +82,7 @@ def calibrated(moments: Moments, heard: float) -> Calibration:
     if len(fit) == 0:
         return AS_THEY_ARE
     came = off[fit]
-    moved = _proven(came, middle, days[fit])
+    moved = _proven(came, middle, days[fit], proven)
     left = came - moved * middle
     above, below = np.maximum(high - middle, 1e-3), np.minimum(low - middle, -1e-3)
     score = np.maximum(left / above, left / below)
@@ -116,7 +117,7 @@ def _foreseen(
     return np.array(fit, dtype=np.intp), whole[:, 0], whole[:, 1], whole[:, 2]
 
 
-def _proven(came: Values, middle: Values, days: npt.NDArray[np.intp]) -> Values:
+def _proven(came: Values, middle: Values, days: npt.NDArray[np.intp], proven: float) -> Values:
     """Return 1 where moving a forecast by the middle has proved its worth, (quantities, leads)."""
     groups = GROUP_OF[::EACH]
     gain = np.abs(came) - np.abs(came - middle)
@@ -124,7 +125,7 @@ def _proven(came: Values, middle: Values, days: npt.NDArray[np.intp]) -> Values:
     each = [by_day[..., groups == group].mean(axis=-1) for group in range(len(GROUPS_MIN))]
     by_group = np.stack(each, axis=-1)
     error = by_group.std(axis=0) / max(1, len(by_group) - 1) ** 0.5
-    worth = by_group.mean(axis=0) > PROVEN * error
+    worth = by_group.mean(axis=0) > proven * error
     return worth[:, groups].astype(float)
 
 

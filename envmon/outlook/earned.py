@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import numpy as np
 
-from envmon.outlook.conformal import AS_THEY_ARE, Moments, blocks_of, calibrated
+from envmon.outlook.conformal import AS_THEY_ARE, PROVEN, Moments, blocks_of, calibrated
 from envmon.outlook.experts import FORECAST, LEADS_MIN
 from envmon.outlook.likeness import MARKS
 from envmon.outlook.mixing import drawn, learn_weights, weights_before
@@ -103,7 +103,8 @@ def _trust(situation: str, moments: Moments, weights: Weights) -> Trust:
         return msgspec.structs.replace(usual_trust(situation), weights=weights)
     keep = np.unique(np.linspace(0, count - 1, PATHS).astype(int))
     kept = Moments(*(part[keep] for part in moments))
-    scale, moved = calibrated(kept, HEARD[situation])
+    # Washes are few, and what the model leaves out of drying is much the same in each.
+    scale, moved = calibrated(kept, HEARD[situation], PROVEN if situation in CALM else 0.0)
     paths, marks = _with_usual(situation, kept)
     return Trust(weights, marks.tolist(), packed(paths), scale, moved, HEARD[situation])
 

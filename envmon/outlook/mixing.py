@@ -89,7 +89,8 @@ def drawn(weights: Weights, days: int) -> Weights:
     found: Weights = {}
     for name, rows in weights.items():
         found[name] = list(rows)
-        for group, row in enumerate(rows[:NEAR_GROUPS]):
+        # A panel goes where the air is, whatever its trend.
+        for group, row in enumerate(rows[:NEAR_GROUPS] if name != "panel_temp_c" else ()):
             part = np.array(row[:simple])
             part = learned * part + (1 - learned) * part.sum() * SIMPLE_BEFORE
             found[name][group] = [*np.round(part, 4).tolist(), *row[simple:]]
