@@ -14,6 +14,8 @@ import pytest
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US, PATIENCE_MS, PHONE, TV, Air, Stand
 from tests.door_support import door_stand, everybody
+from tests.record_support import JOB, told_story
+from tests.test_record_board import Served
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -80,6 +82,21 @@ def test_no_page_breaches_its_policy(stand: Stand, browser: Browser) -> None:
             page.locator("#page > div, main").first.wait_for()
             if path == "/bay/north":
                 page.locator(".trend svg").first.wait_for(state="attached")
+
+
+def test_a_record_as_a_page_breaches_nothing(tmp_path: Path, browser: Browser) -> None:
+    """Its policy is another: it brings its looks along and runs nothing."""
+    serving = Served(told_story(tmp_path))
+    try:
+        with strictly(browser) as page:
+            page.goto(f"http://127.0.0.1:{serving.port}/api/v1/jobs/{JOB}/record.html")
+            page.get_by_text("Condition record").first.wait_for()
+            looks = "getComputedStyle(document.querySelector('h1')).fontFamily"
+            assert page.evaluate(looks) != page.evaluate(
+                "getComputedStyle(document.head).fontFamily"
+            )
+    finally:
+        serving.end()
 
 
 def test_the_policy_stops_a_script_that_got_into_a_page(stand: Stand, browser: Browser) -> None:
