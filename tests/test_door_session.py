@@ -160,14 +160,20 @@ def test_who_is_changed_is_out_at_once(asker: Asker, tmp_path: Path, what: str) 
     assert role(asker, other) == ("" if what == "file gone" else "look")
 
 
-def test_a_people_file_that_cannot_be_used_lets_nobody_in(asker: Asker, tmp_path: Path) -> None:
+def test_a_people_file_that_cannot_be_used_lets_nobody_in_and_the_wall_goes_on(
+    asker: Asker, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     cookie = asker.log_in("Kari").cookie
     (tmp_path / "people.toml").write_text("[[person]]\nname = 'Kari'\nrole = 'work'\nkept = '4711'")
-    for client in (STRANGER, HERE):
-        answer = asker.ask("GET", "/api/v1/bays", cookie=cookie, client=client)
+    for _ in range(3):
+        answer = asker.ask("GET", "/api/v1/bays", cookie=cookie)
         assert answer.status == 503
         assert b"4711" not in answer.body
+    assert asker.ask("GET", "/api/v1/bays", cookie=cookie, client=HERE).status == 200
+    stage = "/api/v1/bays/north/stage"
+    assert asker.ask("POST", stage, {"stage": None}, cookie=cookie, client=HERE).status == 401
     assert asker.log_in("Kari").status == 503
+    assert caplog.text.count("nobody can be let in") == 1
 
 
 def test_a_restart_keeps_everybody_in(asker: Asker) -> None:

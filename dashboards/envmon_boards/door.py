@@ -147,7 +147,6 @@ class Door:
         try:
             visitor = self._porter.visitor(scope, headers)
         except (StoreError, ServiceError):
-            log.exception("nobody can be let in")
             return problem(503, "who is logged in cannot be read now; the server's log says why")
         scope[_VISITOR] = visitor
         request = Request(scope)

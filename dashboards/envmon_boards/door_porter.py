@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import ipaddress
+import logging
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.clock import SystemClock
+from envmon.errors import ServiceError, StoreError
 from envmon.shop.boards import EVERYWHERE, is_loopback
 from envmon_boards.door_session import Sessions
 from envmon_boards.door_store import DoorStore
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
     from envmon.clock import Clock
     from envmon.service.people import PeopleFile, Person, Role
     from envmon.shop.models import Shop
+
+log = logging.getLogger("envmon.door")
 
 FORWARDED = (b"forwarded", b"x-forwarded-for", b"x-forwarded-host", b"x-real-ip")
 """A request with one of these came through a proxy: it is not from this machine."""
@@ -63,6 +67,7 @@ class Porter:
         host = shop.shop.boards_host
         self.hosts = frozenset({*shop.boards.names, *({host} - EVERYWHERE), *_LOOPBACK_NAMES})
         self.cookie = "__Host-envmon" if self.encrypted else "envmon"
+        self._told = ""
         self.sessions: Sessions | None = None
         self.tries: Tries | None = None
         if people is not None:
@@ -87,17 +92,30 @@ class Porter:
         """Return who asks; None for a stranger.
 
         Raises:
-            StoreError: The sessions cannot be read.
-            ServiceError: The people file cannot be used.
+            StoreError: The sessions cannot be read, and it is nobody at this machine.
+            ServiceError: The people file cannot be used, and it is nobody at this machine.
         """
         local = self.is_local(scope, headers)
         if self.sessions is None:
             return Visitor("", "manage") if local else None
         token = self.token(headers)
-        person = self.sessions.person(token) if token else None
+        try:
+            person = self.sessions.person(token) if token else None
+        except (StoreError, ServiceError) as error:
+            self._tell(str(error))
+            if not local:
+                raise
+            person = None  # the wall of this machine goes on, whatever became of the people file
         if person is not None:
+            self._told = ""
             return Visitor(person.name, person.role, token)
         return Visitor("", "look") if local else None
+
+    def _tell(self, trouble: str) -> None:
+        """Say once what keeps people out, not with every request."""
+        if trouble != self._told:
+            self._told = trouble
+            log.error("nobody can be let in: %s", trouble)
 
     def person(self, token: str) -> Person | None:
         """Return whose session it is now; None when it has ended."""
