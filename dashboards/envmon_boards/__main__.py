@@ -7,6 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from envmon.clock import clock_from_text
+from envmon.field.hearing_link import Hearing
 from envmon.guard.plan import plan_from_shop
 from envmon.service.ending import exit_code_of, shop_process
 from envmon.service.people_door import ensure_certificate, ensure_shut
@@ -33,7 +34,8 @@ def serve(options: argparse.Namespace) -> None:
     people = ensure_shut(shop, options.shop)
     pair = ensure_certificate(shop, options.shop)
     feed = LiveFeed()
-    source = MqttSource(feed, (shop.broker.host, shop.broker.port), account_from(shop.broker))
+    address, account = (shop.broker.host, shop.broker.port), account_from(shop.broker)
+    source, hearing = MqttSource(feed, address, account), Hearing(address, account)
     boards = Boards(
         shop,
         plan_from_shop(shop),
@@ -42,6 +44,8 @@ def serve(options: argparse.Namespace) -> None:
         clock_from_text(options.clock),
         source if options.demo else None,
         people,
+        shop_path=options.shop,
+        hearing=hearing,
     )
     server = server_of(build_app(boards), pair)
     sockets = sockets_of(shop.shop.boards_host, options.port or shop.shop.boards_port)
@@ -52,6 +56,7 @@ def serve(options: argparse.Namespace) -> None:
         server.run(sockets)
     finally:
         source.stop()
+        hearing.close()
         ready.stop()
 
 

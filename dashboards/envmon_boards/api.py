@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
     from envmon.clock import Clock
+    from envmon.field.hearing_link import Hearing
     from envmon.guard.plan import GuardPlan
     from envmon.service.people import PeopleFile
     from envmon.shop.models import Shop
@@ -66,6 +67,8 @@ class Boards:
         source: Connection to the broker for the demo's orders; None outside the demo.
         people: Who may log in; None where the screens are for this machine only.
         door_clock: What time it is for sessions; the machine's own when None.
+        shop_path: Where the shop file is; None where nothing is claimed into it.
+        hearing: Listens to everything on the broker while somebody looks at the points.
     """
 
     shop: Shop
@@ -76,6 +79,8 @@ class Boards:
     source: MqttSource | None = None
     people: PeopleFile | None = None
     door_clock: Clock | None = None
+    shop_path: Path | None = None
+    hearing: Hearing | None = None
 
     @property
     def demo(self) -> bool:

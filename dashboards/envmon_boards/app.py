@@ -20,6 +20,8 @@ from envmon_boards.history_page import history_page
 from envmon_boards.mix_api import mix_router
 from envmon_boards.mix_page import mix_page
 from envmon_boards.outlook_api import outlook_router
+from envmon_boards.points_api import points_router
+from envmon_boards.points_page import points_page
 from envmon_boards.sensors_api import sensors_router
 from envmon_boards.sensors_page import sensors_page
 from envmon_boards.skeleton import demo_page, html, top_bar, wall
@@ -41,6 +43,7 @@ _WHOLE_SHOP: dict[str, Callable[[Shop], Any]] = {
     "alarms": alarms_page,
     "history": history_page,
     "sensors": lambda _shop: sensors_page(),
+    "points": lambda _shop: points_page(),
     "mix": mix_page,
     "vapour": vapour_page,
     "winter": winter_page,
@@ -81,6 +84,7 @@ def build_app(boards: Boards) -> FastAPI:
     server.include_router(login_router(porter, boards.shop.shop.name))
     server.include_router(router_of(boards))
     server.include_router(sensors_router(boards))
+    server.include_router(points_router(boards))
     server.include_router(mix_router(boards))
     server.include_router(vapour_router(boards))
     server.include_router(outlook_router(boards))

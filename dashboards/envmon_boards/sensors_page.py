@@ -23,7 +23,12 @@ def sensors_page() -> Any:
             html.Div(head, className="go-line", role="status", **{"data-kind": "none"}),
             html.Div(className="sensor-grid", **{"data-grid": "1"}),
             html.Div(
-                [html.Span(NOTE), html.Span(" ".join(CAUTIONS))], className="fine-print sensor-note"
+                [
+                    html.A("points: what nobody claims yet", href="/points"),
+                    html.Span(NOTE),
+                    html.Span(" ".join(CAUTIONS)),
+                ],
+                className="fine-print sensor-note",
             ),
         ],
         className="sensors",
