@@ -114,7 +114,7 @@ class Points:
     def _claimed(self, asked: _Ask, path: Path, who: str) -> dict[str, Any]:
         read, claim = read_shop_text(path), asked.claim()
         text = claimed_text(read, claim)
-        shown = {"lines": lines_of(claim), "seen": read.digest, "file": str(path)}
+        shown = {"lines": lines_of(claim), "seen": read.digest, "file": str(read.path)}
         if not asked.write:
             return {**shown, "writable": is_writable(path)}
         if asked.seen != read.digest:

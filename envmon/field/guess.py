@@ -20,6 +20,8 @@ from envmon.field.guess_words import (
     SENSED,
     Kind,
     fits,
+    name_of,
+    unit_said,
     words_of,
 )
 from envmon.intake.json_payload import parse_json
@@ -40,6 +42,7 @@ MOST_OFFERS = 24
 """So many numbers of one payload are looked at."""
 LONGEST_PLACE = 120
 _BATTERY_UNITS = {"%EL", "EL"}
+_TEXT = "it is text; envmon reads SenML, JSON and a bare number"
 
 
 class Offer(NamedTuple):
@@ -115,12 +118,17 @@ def _read(payload: bytes) -> tuple[Format, list[_Found], int | None, str]:
             return form, list(islice(_senml(records), MOST_OFFERS)), _absolute_us(records), ""
     except (PayloadError, ValueError) as error:
         if first != b"[":
-            return "unknown", [], None, f"{error}"[:200]
+            return "unknown", [], None, _TEXT if _is_text(payload) else f"{error}"[:200]
     try:
         found = list(islice(_walk(parse_json(payload), "", "", ""), MOST_OFFERS))
     except (PayloadError, ValueError) as error:
         return "unknown", [], None, f"{error}"[:200]
     return "json", found, None, "" if found else "there is no number in it; text in quotes is none"
+
+
+def _is_text(payload: bytes) -> bool:
+    text = payload.decode("utf-8", errors="replace").strip()
+    return bool(text) and text.isprintable() and "\ufffd" not in text
 
 
 def _absolute_us(records: list[Record]) -> int | None:
@@ -155,7 +163,7 @@ def _walk(node: Any, pointer: str, name: str, unit: str) -> Iterator[_Found]:
         return
     if isinstance(node, dict):
         said = next((node[key] for key in ("unit", "units", "uom") if key in node), unit)
-        said = said if isinstance(said, str) else ""
+        said = unit_said(said) if isinstance(said, str) else ""
         for key, value in node.items():
             step = key.replace("~", "~0").replace("/", "~1")
             yield from _walk(value, f"{pointer}/{step}", f"{name} {key}", said)
@@ -220,21 +228,21 @@ def _sureness(likely: tuple[str, ...], kind: Kind | None, found: _Found) -> tupl
         return "none", _nothing(kind, found)
     labels = [QUANTITIES[name].label for name in likely]
     if kind is None and not found.unit:
-        return "thin", _thin(labels, state=found.state)
+        return "thin", _thin(likely, state=found.state)
     what = kind.what if kind else _dimension_words(likely)
     by = " and ".join(["its unit"] * bool(found.unit) + ["its name"] * (kind is not None))
     if len(likely) > 1:
         choice = f"{', '.join(labels[:-1])} or {labels[-1]}"
         return "open", f"{what}, by {by}; whether of {choice} is yours to say"
-    named = what if labels[0] in what else f"{what}, {labels[0]}"
+    named = what if labels[0] in what else name_of(likely[0])
     if kind is not None and not found.unit and not kind.words & words_of(found.name):
         return "thin", f"perhaps {named}: its name or its topic hints at it"
     return "said", f"{named}, by {by}"
 
 
-def _thin(labels: list[str], *, state: bool) -> str:
-    if len(labels) == 1:
-        return f"perhaps {labels[0]}: its topic hints at it"
+def _thin(likely: tuple[str, ...], *, state: bool) -> str:
+    if len(likely) == 1:
+        return f"perhaps {name_of(likely[0])}: its topic hints at it"
     return f"{'on or off' if state else 'a number'}; what it means is yours to say"
 
 

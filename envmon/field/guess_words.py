@@ -111,3 +111,19 @@ def units_for(quantity: str) -> list[str]:
     own = QUANTITIES[quantity].unit
     others = allowed_units(QUANTITIES[quantity].dimension, quantity)
     return sorted(others, key=lambda unit: unit != own)
+
+
+def name_of(quantity: str) -> str:
+    """Return what a person calls a quantity when nothing around it says what it is."""
+    entry = QUANTITIES[quantity]
+    return f"{entry.label} temperature" if entry.dimension == "temperature" else entry.label
+
+
+_KNOWN_UNITS = frozenset(unit for name in SENSED for unit in units_for(name))
+_SPELT = {end: unit for kind in KINDS for end, unit in kind.units if len(end) > 1}
+
+
+def unit_said(text: str) -> str:
+    """Return the unit a JSON document says in its own words; empty where it is none of ours."""
+    bare = text.strip()
+    return bare if bare in _KNOWN_UNITS else _SPELT.get(bare.lower().replace("°", "deg"), "")

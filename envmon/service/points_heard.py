@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from envmon.clock import SECOND_US, iso_from_us
 from envmon.field.claim import free_id
-from envmon.field.guess_words import SENSED, units_for
+from envmon.field.guess_words import name_of, units_for
 from envmon.intake.topics import TopicTable
 from envmon.service.plain_log import plain
 from envmon.shop.points import expand_points, filled
-from envmon.units import QUANTITIES, format_value
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -136,7 +135,7 @@ def _row(shop: Shop, heard: Heard, claimed: Claimed, now: tuple[float, int]) -> 
         "format": guess.format,
         "why": plain(guess.why),
         "battery": guess.battery,
-        "offers": [offer_document(offer, shop) for offer in guess.offers],
+        "offers": [offer_document(offer) for offer in guess.offers],
         "bay": bay,
         "point": free_id(heard.topic, bay, claimed.ids),
         "stale_after": suggested_stale(heard.every_s),
@@ -152,7 +151,7 @@ def _refused(topic: str, guess: Guess) -> str:
     return ""
 
 
-def offer_document(offer: Offer, shop: Shop) -> dict[str, Any]:
+def offer_document(offer: Offer) -> dict[str, Any]:
     """Return one number of a payload for JSON."""
     return {
         "place": offer.place,
@@ -162,24 +161,14 @@ def offer_document(offer: Offer, shop: Shop) -> dict[str, Any]:
         "in_payload": offer.in_payload,
         "sure": offer.sure,
         "words": plain(offer.words),
-        "quantities": list(_choices(offer, shop)),
+        "quantities": list(_choices(offer)),
     }
 
 
-def _choices(offer: Offer, shop: Shop) -> Iterator[dict[str, Any]]:
+def _choices(offer: Offer) -> Iterator[dict[str, Any]]:
     for name in offer.quantities:
-        entry = QUANTITIES[name]
         yield {
             "quantity": name,
-            "label": entry.label,
+            "label": name_of(name),
             "units": [] if offer.in_payload else units_for(name),
-            "outdoors": name.startswith("outdoor_"),
-            "limits": [
-                format_value(end, entry, shop.shop.units) for end in (entry.low, entry.high)
-            ],
         }
-
-
-def every_quantity() -> list[dict[str, Any]]:
-    """Return every quantity that can be claimed, for a page's list."""
-    return [{"quantity": name, "label": QUANTITIES[name].label} for name in SENSED]

@@ -25,10 +25,10 @@
   function offerRow(offer) {
     const row = make("div", "claim-offer", "");
     row.offer = offer;
-    const what = choices("quantity", [[LEAVE, "leave out"],
+    const what = choices("take-as", [[LEAVE, "leave out"],
       ...offer.quantities.map((each) => [each.quantity, each.label])],
       offer.sure === "said" ? offer.quantities[0].quantity : LEAVE);
-    const unit = make("select", "unit", "");
+    const unit = make("select", "take-unit", "");
     const showUnits = () => {
       const found = offer.quantities.find((each) => each.quantity === what.value);
       const units = found?.units ?? [];
@@ -89,8 +89,8 @@
   function bodyOf(parts) {
     const { row } = parts.card;
     const takes = parts.rows.map((each) => {
-      const quantity = each.querySelector(".quantity").value;
-      const unit = each.querySelector(".unit");
+      const quantity = each.querySelector(".take-as").value;
+      const unit = each.querySelector(".take-unit");
       // The quantity's own unit need not be written.
       const said = unit.selectedIndex > 0 ? unit.value : "";
       return { quantity, place: each.offer.place, unit: said };
