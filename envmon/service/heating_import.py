@@ -36,6 +36,8 @@ COLUMNS = ("from", "to", "month", "amount", "unit", "cost")
 LARGEST_FILE = 1_000_000
 """No shop has so many bills [bytes]."""
 MOST_FAULTS = 10
+ENOUGH_FAULTS = 1_000
+"""A file with so many is not read any further."""
 _EMPTY = {"", "-", "—"}
 
 
@@ -105,7 +107,13 @@ def bills_from_csv(text: str, info: HeatingInfo) -> list[Bill]:
     Raises:
         InputError: With every fault, its line, and what is allowed.
     """
-    lines = text.removeprefix("\ufeff").splitlines()
+    try:
+        return _bills_from(text.removeprefix("\ufeff").splitlines(), info)
+    except csv.Error as error:
+        raise InputError(f"this is no CSV text: {error}; nothing was brought in") from error
+
+
+def _bills_from(lines: Sequence[str], info: HeatingInfo) -> list[Bill]:
     header = lines[0] if lines else ""
     mark = ";" if header.count(";") > header.count(",") else ","
     heads = [name.strip().casefold() for name in header.split(mark)]
@@ -118,6 +126,8 @@ def bills_from_csv(text: str, info: HeatingInfo) -> list[Bill]:
             bills.append(_bill_from(dict(zip(heads, cells, strict=False)), mark, info))
         except InputError as error:
             faults.append(f"line {place}: {error}")
+            if len(faults) == ENOUGH_FAULTS:
+                break
     if faults:
         more = f"; and {len(faults) - MOST_FAULTS} more" if len(faults) > MOST_FAULTS else ""
         raise InputError("; ".join(faults[:MOST_FAULTS]) + more + "; nothing was brought in")

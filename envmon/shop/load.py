@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 _HIDDEN = "(not shown)"
 _DEEPEST = 20
+LARGEST_FILE = 262_144
+"""A shop of a hundred bays needs no more [bytes]; reading faults in it takes under a second."""
 _AT_LINE = re.compile(r"^(?P<what>.*) \(at line (?P<line>\d+), column \d+\)$", re.DOTALL)
 _WAY_OUT = (
     ("Cannot declare", "the section stands twice; write each [section] once, or [[ ]] for many"),
@@ -81,13 +83,16 @@ def _fault_line(file: str, fault: Fault) -> str:
 
 def _read(path: Path) -> str:
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(LARGEST_FILE + 1)
     except IsADirectoryError:
         raise _unreadable(path, "is a folder; name the shop file in it") from None
     except FileNotFoundError:
         raise _unreadable(path, "does not exist; check the name and the folder") from None
     except (OSError, ValueError) as error:
         raise _unreadable(path, f"cannot be read ({error}); check its name and rights") from error
+    if len(content) > LARGEST_FILE:
+        raise _unreadable(path, f"has over {LARGEST_FILE} bytes; is it a shop file?")
     try:
         return content.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
     from envmon.shop.raw import Path
 
+_GUESSED = 200
+"""So many unknown keys are held against the known ones; a file with more is no shop file."""
+
 
 def _validate(data: Table) -> tuple[Shop | None, list[Mapping[str, Any]]]:
     try:
@@ -66,11 +69,12 @@ class Repaired:
         if is_secret_key(key):
             return  # named by the cross checks, without its value
         options = allowed_keys(path[:-1])
+        guessed = options if len(self.findings) < _GUESSED else []
         message = (
-            f"unknown key {show(key)}; {did_you_mean(key, options)}allowed: {', '.join(options)}"
+            f"unknown key {show(key)}; {did_you_mean(key, guessed)}allowed: {', '.join(options)}"
         )
         self.findings.append(Finding(self.as_written(path), message))
-        near = nearest(key, options)
+        near = nearest(key, guessed)
         if near and near not in table and not near.startswith("password"):
             table[near] = value
             self._renamed[(*path[:-1], near)] = key
