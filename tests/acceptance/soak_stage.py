@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).resolve().parent.parent.parent
 CONFIG = ROOT / "fixtures" / "mosquitto" / "envmon.conf"
 HERE = Path(__file__).resolve().parent
+PACKAGES = [str(ROOT), str(ROOT / "dashboards"), str(ROOT / "sensors")]
 SHOP_NET, NODE_NET = "10.213.7", "10.213.8"
 SILENCE_S = 5
 MODULES = {
@@ -195,7 +196,7 @@ class Stage:
         (self.folder / "clock").write_bytes(struct.pack("=q", 0))
         self._env = {
             **os.environ,
-            "PYTHONPATH": f"{shim}:{ROOT}",
+            "PYTHONPATH": ":".join([str(shim), *PACKAGES]),
             "SOAK_CLOCK": str(self.folder / "clock"),
             "ENVMON_CHANNEL_OLA_PHONE": f"json://127.0.0.1:{sink_port}/",
         }
