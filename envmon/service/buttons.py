@@ -13,6 +13,7 @@ import msgspec
 
 from envmon.clock import SECOND_US
 from envmon.errors import PayloadError
+from envmon.intake.allowance import Purse
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,12 +37,15 @@ ARRIVING_S = 2.0
 """So long after a connection what the broker had kept may still come [s, real time]."""
 REMEMBERED = 32
 """Numbers of presses remembered for each button."""
+PRESSES_PER_S, PRESSES_SAVED = 0.5, 30.0
+"""A button counts so often for good, and so often at once: what it does stands in the chain."""
 
 How = Literal["press", "double", "hold"]
 _RETAINED = (
     "a press that the broker had kept (retained) is not taken, nobody knows how old it is; "
     "publish without retain"
 )
+_TOO_OFTEN = "the button is pressed more often than anybody does; look whether it is stuck"
 _FORM = 'allowed is press, double or hold, or {"button": "press", "n": 17} with a rising n'
 
 
@@ -90,6 +94,7 @@ class Buttons:
         self._heard = _remembered(store) if shop.button else {}
         self._committed = self._heard
         self._listened_us, self._connection, self._late_until_us = last_us, -1, 0
+        self._purse: Purse[str] = Purse(PRESSES_PER_S, PRESSES_SAVED)
 
     def sift(
         self, messages: Sequence[Message], now_us: int
@@ -129,6 +134,8 @@ class Buttons:
         if heard is not None and self._is_again(heard, number, now_us):
             log.info("button %s: the same press again", button.id)
             return None
+        if not self._purse.take(button.id, 1, now_us):
+            raise PayloadError(_TOO_OFTEN)
         numbers = _longer(heard, number)
         self._heard = {**self._heard, button.id: Heard(now_us, numbers)}
         return Press(button, how, number, late)
@@ -160,10 +167,12 @@ class Buttons:
     def kept(self) -> None:
         """Note that the transaction was committed."""
         self._committed = self._heard
+        self._purse.kept()
 
     def undo(self) -> None:
         """Note that the transaction was undone: the same messages are tried again."""
         self._heard, self._connection = self._committed, -1
+        self._purse.undo()
 
 
 def _remembered(store: Store) -> dict[str, Heard]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import shutil
 import time
+from collections import deque
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
 from envmon.service.troubles import Room, Seen
+from envmon.store.sqlite import LIVE_FILE
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -21,6 +24,9 @@ NOTICE_WORD = "notice.word"
 WORD_OLD_S = 60.0
 """A notice process that left no word for so long is dead or hangs [s, real time]."""
 APART_S = 0.1
+HOUR_S = 3_600.0
+GROWTH_SPAN_S, GROWTH_SPANS = 600.0, 3
+"""The size of the live file is noted so often [s, real time]; so many spans make a trend."""
 
 
 class NoticeWord(msgspec.Struct, frozen=True):
@@ -43,6 +49,7 @@ class Told(NamedTuple):
     store_error: str
     archive: str
     set_back: int
+    flood: str = ""
 
 
 def wall_lead_us() -> int:
@@ -59,13 +66,47 @@ def wall_lead_us() -> int:
             return round((wall_s - before_s) * 1e6)
 
 
-def room_of(folder: Path) -> Room:
-    """Return how full the disk of a folder is."""
+def room_of(folder: Path, grows_bytes_h: float = 0.0) -> Room:
+    """Return how full the disk of a folder is.
+
+    Args:
+        folder: The folder.
+        grows_bytes_h: How fast what lies in it grows [bytes/h].
+    """
     try:
         usage = shutil.disk_usage(folder)
     except OSError as error:
         return Room(0, 0, f"cannot look at the disk of {folder}: {error}; check the folder")
-    return Room(usage.free, usage.total)
+    return Room(usage.free, usage.total, "", grows_bytes_h)
+
+
+class Growth:
+    """How fast a file has steadily grown: the least of the last three spans.
+
+    One import or copy is no trend. A live file grows for its first days, then takes up the room
+    of what has been archived.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._seen: deque[tuple[float, int]] = deque(maxlen=GROWTH_SPANS + 1)
+
+    def per_hour(self, real_s: float) -> float:
+        """Return how fast it grows [bytes/h]; 0 where that is not known yet.
+
+        Args:
+            real_s: Time that passes evenly, now [s].
+        """
+        try:
+            size = self._path.stat().st_size
+        except OSError:
+            return 0.0
+        if not self._seen or real_s - self._seen[-1][0] >= GROWTH_SPAN_S:
+            self._seen.append((real_s, size))
+        if len(self._seen) <= GROWTH_SPANS:
+            return 0.0
+        spans = pairwise(self._seen)
+        return max(0.0, min((n - m) / (t - s) for (s, m), (t, n) in spans)) * HOUR_S
 
 
 def notice_word(folder: Path, *, expected: bool = False) -> str:
@@ -106,6 +147,7 @@ class Senses:
         self._grace_s = time.monotonic() + WORD_OLD_S
         self._look_at = self._room_at = self._word_at = 0.0
         self._room = Room(0, 0)
+        self._growth = Growth(folder / LIVE_FILE)
         self._word = ""
 
     def due(self) -> bool:
@@ -122,12 +164,13 @@ class Senses:
         now = time.monotonic()
         self._look_at = now + LOOK_EVERY_S
         if now >= self._room_at:
-            self._room_at, self._room = now + ROOM_EVERY_S, room_of(self._folder)
+            self._room_at = now + ROOM_EVERY_S
+            self._room = room_of(self._folder, self._growth.per_hour(now))
         if now >= self._word_at:
             expected = self._expects_notice and now >= self._grace_s
             self._word_at = now + WORD_EVERY_S
             self._word = notice_word(self._folder, expected=expected)
         return Seen(
             at_us, now, wall_lead_us(), told.link_up, told.link_error, told.store_error,
-            self._room, told.archive, self._word, told.set_back,
+            self._room, told.archive, self._word, told.set_back, told.flood,
         )  # fmt: skip

@@ -6,6 +6,7 @@ in turn. They are offered until the chain has them, so a disk that cannot be wri
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.clock import SECOND_US, iso_from_us
@@ -22,6 +23,8 @@ LOW_BYTES = 1_000_000_000
 172 800 a day), so that days are left to act in, whatever else on the machine fills it."""
 LOW_PART = 0.1
 """A small disk, such as a card of 4 GB, is nearly full only under this part of it."""
+LOW_HOURS = 48.0
+"""As the live file grows now, the room should last so long [h]: over a free day."""
 ROOM_DEADBAND = 1.2
 """It is over only with so many times the room."""
 JUMP_US = 5 * SECOND_US
@@ -34,6 +37,7 @@ DELAYS_S = {
     "archive": (60.0, 60.0),
     "notice": (10.0, 10.0),
     "clock": (0.0, CLOCK_STANDS_S),
+    "flood": (0.0, 60.0),
 }
 """So long a trouble must stand before it is told, and be away before it is over [s, real time].
 
@@ -43,11 +47,24 @@ STORE_DELAY_S = 10.0
 
 
 class Room(NamedTuple):
-    """How full the disk of the data folder is, or why nobody knows."""
+    """How full the disk of the data folder is, or why nobody knows.
+
+    Attributes:
+        free_bytes: Room left.
+        all_bytes: Size of the disk.
+        error: Why nobody knows; empty when it is known.
+        grows_bytes_h: How fast the live file has grown of late [bytes/h].
+    """
 
     free_bytes: int
     all_bytes: int
     error: str = ""
+    grows_bytes_h: float = 0.0
+
+    @property
+    def hours_left(self) -> float:
+        """How long the room lasts if the live file goes on growing so [h]."""
+        return self.free_bytes / self.grows_bytes_h if self.grows_bytes_h > 0 else math.inf
 
 
 class Seen(NamedTuple):
@@ -65,6 +82,7 @@ class Seen(NamedTuple):
         archive: What the keeper says is wrong; empty when nothing is.
         notice: What the notice process says is wrong; empty when nothing is.
         set_back: How often the clock has been set back.
+        flood: Which points send too much; empty when none does.
     """
 
     at_us: int
@@ -77,6 +95,7 @@ class Seen(NamedTuple):
     archive: str
     notice: str
     set_back: int
+    flood: str = ""
 
 
 class _Held:
@@ -142,6 +161,7 @@ class Troubles:
             "archive": seen.archive,
             "notice": seen.notice,
             "clock": self._clock(seen),
+            "flood": seen.flood,
         }
         for what, text in texts.items():
             held = self._held[what]
@@ -177,15 +197,19 @@ class Troubles:
     def _disk(self, seen: Seen) -> str:
         if self._storing.update(seen.real_s, wrong=bool(seen.store_error)):
             return seen.store_error or "nothing can be stored"
-        free, size, error = seen.room
-        if error:
-            return error
-        limit = min(LOW_BYTES, LOW_PART * size)
-        if free >= limit * (ROOM_DEADBAND if self._held["disk"].stands else 1.0):
+        room = seen.room
+        if room.error:
+            return room.error
+        limit = min(LOW_BYTES, LOW_PART * room.all_bytes)
+        more = ROOM_DEADBAND if self._held["disk"].stands else 1.0
+        if room.free_bytes >= limit * more and room.hours_left >= LOW_HOURS * more:
             return ""
+        left = f"{room.free_bytes / 1e6:,.0f} MB left of {room.all_bytes / 1e6:,.0f} MB"
+        if room.hours_left < math.inf:
+            left += f", enough for {room.hours_left:,.0f} h as it grows now"
         return (
-            f"the disk has {free / 1e6:,.0f} MB left of {size / 1e6:,.0f} MB; "
-            f"make room, {limit / 1e6:,.0f} MB or more should be free"
+            f"the disk has {left}; make room, {limit / 1e6:,.0f} MB or more should be free, "
+            f"enough for {LOW_HOURS:g} h"
         )
 
     def _clock(self, seen: Seen) -> str:

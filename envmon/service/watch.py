@@ -19,6 +19,7 @@ from envmon.facts import CURE_FITNESS, Flag, NewEvent
 from envmon.guard.alarm_acts import RAISED, TROUBLE_BEGAN, TROUBLE_OVER
 from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
+from envmon.intake.allowance import Allowance, Purse
 from envmon.intake.decode import Decoder
 from envmon.intake.forecast import KEPT_US, foretells, foretold_apart
 from envmon.intake.health_rules import health_rules
@@ -55,6 +56,10 @@ _QUIET = frozenset({"stage_fitness", CURE_FITNESS})
 """Findings that are not worth a line of the log."""
 PAYLOAD_KEPT = 2_048
 """Bytes of a rejected payload kept for inspection."""
+TOPIC_KEPT = 300
+"""Characters of its topic."""
+REJECTS_PER_S, REJECTS_SAVED = 10.0, 1_000.0
+"""So many rejected payloads are kept in a second for good, and so many at once; all are counted."""
 
 
 CLOCK_BACK_US = 5 * SECOND_US
@@ -66,7 +71,7 @@ KEPT_BY_BROKER = (
 
 
 def _reject(message: Message, now_us: int, reason: str) -> Reject:
-    return Reject(now_us, message.topic, message.payload[:PAYLOAD_KEPT], reason)
+    return Reject(now_us, message.topic[:TOPIC_KEPT], message.payload[:PAYLOAD_KEPT], reason)
 
 
 class Watch:
@@ -97,6 +102,8 @@ class Watch:
         )
         known = [*store.events_of(TROUBLE_BEGAN), *store.events_of(TROUBLE_OVER)]
         self._troubles = Troubles(standing(known), self._set_back)
+        self._allowance = Allowance()
+        self._rejecting: Purse[str] = Purse(REJECTS_PER_S, REJECTS_SAVED)
         self._pending: list[Message] = []
         self._snapshot_at = self._requests_at = 0.0
         self._taking_up = TakingUp(shop, self.plan, store, self._recalibration)
@@ -146,6 +153,8 @@ class Watch:
             raise  # trying again would not help: the process ends, and renews when started again
         except StoreError as error:
             self._health.undo()
+            self._allowance.undo()
+            self._rejecting.undo()
             self.desk.undo()
             self._buttons.undo()
             self._kept_day = None  # what was kept in this turn is undone with it
@@ -153,6 +162,8 @@ class Watch:
             self._heart.beat(now=True)
             time.sleep(RETRY_S)
             return 0
+        self._allowance.kept()
+        self._rejecting.kept()
         self._say_trouble("")
         self._say_link()
         done, self._pending = self._pending, []
@@ -254,6 +265,7 @@ class Watch:
                 rejects.append(_reject(message, now_us, "internal error; see the log"))
         if rejects:
             self._heart.last_reject = rejects[-1].reason
+        readings = self._allowance.admitted(readings, now_us)
         self._flag_late(readings)
         return self._health.judge(readings, self._apart()), told, rejects
 
@@ -303,6 +315,7 @@ class Watch:
             self._heart.trouble,
             self._heart.keepers_word(),
             self._set_back,
+            self._allowance.word(now_us),
         )
         return self._troubles.look(self._senses.seen(now_us, told))
 
@@ -328,7 +341,8 @@ class Watch:
             if told:
                 self._store.add_foretold(told, now_us - KEPT_US)
             if rejects:
-                self._store.add_rejects(rejects)
+                granted = self._rejecting.take("", len(rejects), now_us)
+                self._store.add_rejects(rejects[len(rejects) - granted :], len(rejects) - granted)
             events = self._taking_up.write(requests, presses, reports, self.state, now_us)
             state, findings = step(self.plan, self.state, readings, events, now_us)
             if findings:

@@ -137,8 +137,13 @@ class Store(Protocol):
         """
         ...
 
-    def add_rejects(self, rejects: Sequence[Reject]) -> None:
-        """Count payloads that could not be read and keep the newest of them."""
+    def add_rejects(self, rejects: Sequence[Reject], more: int = 0) -> None:
+        """Count payloads that could not be read and keep the newest of those handed over.
+
+        Args:
+            rejects: What is kept for inspection.
+            more: So many came besides and are only counted.
+        """
         ...
 
     def rejects(self) -> list[Reject]:

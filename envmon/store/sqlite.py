@@ -34,6 +34,9 @@ _INSERT = (
     "WHERE flag & 2 AND NOT excluded.flag & 2"  # 2 is Flag.CLOCK
 )
 
+_OLD_REJECTS = (
+    "DELETE FROM reject WHERE id <= (SELECT id FROM reject ORDER BY id DESC LIMIT 1 OFFSET ?)"
+)
 _REPLACED = "DELETE FROM forecast WHERE point = ? AND t_us BETWEEN ? AND ? AND heard_us <= ?"
 _FORETOLD = (
     "INSERT INTO forecast VALUES (?, ?, ?, ?) ON CONFLICT (point, t_us) DO UPDATE SET "
@@ -306,15 +309,18 @@ class SqliteStore:
             self.run(f"PRAGMA busy_timeout = {BUSY_MS}")
         return not busy
 
-    def add_rejects(self, rejects: Sequence[Reject]) -> None:
-        """Count payloads that could not be read and keep the newest of them."""
+    def add_rejects(self, rejects: Sequence[Reject], more: int = 0) -> None:
+        """Count payloads that could not be read and keep the newest of those handed over."""
         with self.atomic():
+            if more:
+                # The highest id ever given is the count.
+                sql = "UPDATE sqlite_sequence SET seq = seq + ? WHERE name = 'reject'"
+                self.run(sql, (more,))
             for reject in rejects:
                 sql = "INSERT INTO reject (at_us, topic, payload, reason) VALUES (?, ?, ?, ?)"
                 self.run(sql, reject)
             if rejects:
-                sql = "DELETE FROM reject WHERE id <= (SELECT max(id) FROM reject) - ?"
-                self.run(sql, (REJECTS_KEPT,))
+                self.run(_OLD_REJECTS, (REJECTS_KEPT,))
 
     def rejects(self) -> list[Reject]:
         """Return the rejected payloads kept, newest first."""
