@@ -103,7 +103,7 @@ def test_a_power_cut_in_an_outage_costs_what_was_not_on_the_flash_yet(
         missing = set(all_of(max(listener.numbers()))) - set(listener.numbers())
         # What was measured between the last writing and the cut, and what was under way.
         assert missing <= set(range(saved - 2, at_cut + 2))
-        assert len(listener.numbers()) > 40
+        assert len(listener.numbers()) > 15
         wait_until(lambda: not (board.folder / "waiting.bin").exists(), "the flash in order again")
 
 
@@ -140,7 +140,7 @@ def test_a_power_cut_before_the_clock_was_set_is_counted(
         board.start()
         listener.wait(lambda: listener.health().get("undated", 0) > 0, "the count")
         listener.wait(listener.heard, "what can be dated")
-        assert listener.numbers()[0] > listener.health()["undated"] >= 40
+        assert listener.numbers()[0] > listener.health()["undated"] >= 10
 
 
 def test_what_the_ring_cannot_hold_is_counted_and_the_newest_stay(
@@ -156,8 +156,8 @@ def test_what_the_ring_cannot_hold_is_counted_and_the_newest_stay(
         listener.wait(lambda: listener.health().get("lost"), "the count")
         numbers = listener.numbers()
         missing = set(all_of(numbers[-1])) - set(numbers)
-        # The one that was under way when the broker went may have arrived all the same.
-        assert len(missing) <= listener.health()["lost"] <= len(missing) + 1
+        # What was under way when the broker went may have arrived all the same.
+        assert len(missing) <= listener.health()["lost"] <= len(missing) + 3
         assert sorted(missing) == list(range(min(missing), max(missing) + 1))
 
 
@@ -261,6 +261,19 @@ def test_a_broker_whose_certificate_is_not_ours_is_not_spoken_with(tmp_path: Pat
         with board:
             wait_until(lambda: "broker: " in board.said, "the refusal")
             board.wait_for(3)
+            assert "certificate" in board.said.lower()
+
+
+def test_a_broker_by_a_name_that_its_certificate_has_not_is_not_spoken_with(
+    tmp_path: Path,
+) -> None:
+    with LockedMosquitto(tmp_path) as broker:
+        # The same address as localhost, in the old short form of inet_aton(3).
+        wanted = {"host": "127.1", "ca_file": "ca.pem", "plain": False}
+        board = Board(tmp_path, broker.port, broker=wanted)
+        board.say("ca.pem", (broker.tls / AUTHORITY).read_text("ascii"))
+        with board:
+            wait_until(lambda: "broker: " in board.said, "the refusal")
             assert "certificate" in board.said.lower()
 
 

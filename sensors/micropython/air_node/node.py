@@ -111,7 +111,8 @@ class Node:
 
     def _measure(self, now_ms: int) -> None:
         self._measured_ms = now_ms
-        self._next_ms = max(self._next_ms + self._every_ms, now_ms)
+        # What was missed while the loop was held up is not made good in a rush.
+        self._next_ms += self._every_ms * (1 + (now_ms - self._next_ms) // self._every_ms)
         battery_mv = self._machine.battery_mv()
         self._look_at_battery(battery_mv)
         try:
@@ -141,14 +142,15 @@ class Node:
         self._asked_ms = now_ms
         try:
             self._machine.ask_time()
+            self._times.look()
         except OSError:
-            if not self._times.known:
-                host = self._settings.text("time_host")
-                self._trouble("clock", f"{host} does not tell the time; measurements wait, undated")
-            return
-        if self._times.look():
+            pass
+        if self._times.known:
             self._trouble("clock", "")
             self._date()
+        else:
+            host = self._settings.text("time_host")
+            self._trouble("clock", f"{host} does not tell the time; measurements wait, undated")
 
     def _date(self) -> None:
         if self._times.known:

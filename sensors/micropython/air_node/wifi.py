@@ -10,9 +10,9 @@ import network
 from air_node.errors import BrokerError
 
 try:
-    import ssl
-except ImportError:  # some builds have only the part below it
-    import tls as ssl
+    import tls
+except ImportError:  # MicroPython before 1.23, or a build without TLS
+    tls = None
 
 AGAIN_MS = 20_000
 """Wi-Fi that is not there is asked for again after so long [ms]."""
@@ -74,19 +74,16 @@ def der_from_pem(text):
 
 def trusting(ca_file):
     """Return a TLS context that speaks only with whom the shop's authority has signed."""
+    if tls is None:
+        raise BrokerError("this MicroPython cannot check a certificate; 1.23 or newer can")
     try:
         with open(ca_file) as file:
             der = der_from_pem(file.read())
     except OSError as error:
         raise BrokerError(f"broker.ca_file is {ca_file}: cannot be read ({error})") from error
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-    if not hasattr(context, "load_verify_locations"):
-        raise BrokerError("this MicroPython cannot check a certificate; 1.22 or newer can")
-    context.verify_mode = ssl.CERT_REQUIRED
-    if ssl.__name__ == "ssl":
-        context.load_verify_locations(cadata=der)
-    else:
-        context.load_verify_locations(der)
+    context = tls.SSLContext(tls.PROTOCOL_TLS_CLIENT)
+    context.verify_mode = tls.CERT_REQUIRED
+    context.load_verify_locations(der)
     return context
 
 
