@@ -14,7 +14,7 @@ from envmon.service.people import ROLES
 from envmon_boards.app import build_app
 from envmon_boards.door_roles import READING, ROUTES, needed_for
 from tests.boards_support import stand_of
-from tests.door_support import HERE, SECRETS, STRANGER, Asker, door_stand
+from tests.door_support import HERE, NAME, SECRETS, STRANGER, Asker, door_stand
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -153,7 +153,10 @@ def test_only_the_nearest_neighbour_is_here(asker: Asker) -> None:
     """What came through a proxy on this machine, or from a look-alike address, is a stranger."""
     for client in ("::ffff:192.0.2.7", "128.0.0.1", "127.0.0.1.example", ""):
         assert asker.ask("GET", "/api/v1/bays", client=client).status == 401
-    for header in ("x-forwarded-for", "forwarded", "x-real-ip"):
+    # A proxy that tells nothing but passes the name on, as many do when asked to.
+    passed_on = {"host": NAME}
+    assert asker.ask("GET", "/api/v1/bays", client=HERE, headers=passed_on).status == 401
+    for header in ("x-forwarded-for", "x-forwarded-proto", "forwarded", "x-real-ip", "via"):
         answer = asker.ask("GET", "/api/v1/bays", client=HERE, headers={header: "127.0.0.1"})
         assert answer.status == 421
         assert "behind_proxy" in answer.document["error"]

@@ -14,7 +14,7 @@ from starlette.requests import ClientDisconnect, Request
 
 from envmon.errors import InputError, ServiceError, StoreError
 from envmon.service.people import ROLES
-from envmon_boards.door_porter import FORWARDED, Visitor
+from envmon_boards.door_porter import Visitor, came_through
 from envmon_boards.door_roles import READING, needed_for
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ class Door:
         if not self._porter.knows(host):
             known = ", ".join(sorted(self._porter.hosts))
             return problem(421, f"host is {host!r:.200}; allowed is {known} (names in [boards])")
-        if not self._porter.behind_proxy and any(name in headers for name in FORWARDED):
+        if not self._porter.behind_proxy and came_through(headers):
             return problem(421, "this came through a proxy; say behind_proxy = true in [boards]")
         try:
             visitor = self._porter.visitor(scope, headers)

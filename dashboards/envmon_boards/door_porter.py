@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("envmon.door")
 
-FORWARDED = (b"forwarded", b"x-forwarded-for", b"x-forwarded-host", b"x-real-ip")
-"""A request with one of these came through a proxy: it is not from this machine."""
+_FORWARDED = (b"forwarded", b"x-forwarded-", b"x-real-ip", b"via")
+"""Beginnings of what proxies add."""
 _LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
@@ -122,10 +122,15 @@ class Porter:
         return self.sessions.person(token) if self.sessions else None
 
     def is_local(self, scope: Scope, headers: Mapping[bytes, bytes]) -> bool:
-        """Return whether a request comes from this machine, and not through a proxy on it."""
-        if self.behind_proxy or any(name in headers for name in FORWARDED):
+        """Return whether a request comes from this machine, and not through a proxy on it.
+
+        A proxy that says nothing of itself is known by the name it passes on: a screen of this
+        machine asks for ``localhost``.
+        """
+        if self.behind_proxy or came_through(headers) or not is_loopback(_peer(scope)):
             return False
-        return is_loopback(_peer(scope))
+        host = host_name(headers.get(b"host", b"").decode("latin-1"))
+        return self.people is None or is_loopback(host.lower().rstrip("."))
 
     def address(self, scope: Scope, headers: Mapping[bytes, bytes]) -> str:
         """Return where a request comes from, as a proxy on this machine tells it."""
@@ -137,6 +142,11 @@ class Porter:
             return str(ipaddress.ip_address(told))
         except ValueError:
             return peer
+
+
+def came_through(headers: Mapping[bytes, bytes]) -> bool:
+    """Return whether a request came through a proxy: then it is not from this machine."""
+    return any(name.startswith(_FORWARDED) for name in headers)
 
 
 def host_name(header: str) -> str:
