@@ -10,6 +10,7 @@ import uvicorn
 
 from envmon.errors import ServiceError
 from envmon.shop.boards import EVERYWHERE, is_loopback
+from envmon_boards.door_patience import PatientProtocol, ensure_files
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,9 +27,11 @@ def server_of(app: ASGIApp, pair: tuple[Path, Path] | None) -> uvicorn.Server:
         app: The application.
         pair: Certificate and key; None serves without encryption.
     """
+    ensure_files()
     config = uvicorn.Config(
         app,
-        log_level="warning",
+        http=PatientProtocol,
+        log_level="error",  # its warnings are of strangers' faulty requests, a line for each
         access_log=False,  # addresses of acknowledge links are secrets
         server_header=False,
         proxy_headers=False,  # the door itself believes a proxy, where the shop file says so
