@@ -17,7 +17,7 @@ from envmon.errors import InputError
 from envmon.facts import Flag, Reading
 from envmon.guard.engine import fresh_state
 from envmon.heating.billed_versus import compare_bills
-from envmon.heating.billing import BillRow
+from envmon.heating.billing import BillRow, overlaps
 from envmon.heating.bills_chart import bills_chart
 from envmon.heating.draw import PAPER
 from envmon.heating.model import Bill
@@ -31,7 +31,6 @@ from envmon.service.heating_import import (
     bills_kept,
     import_bills,
     keep_bills,
-    overlaps,
 )
 from envmon.service.heating_make import DaySpan, make_report
 from envmon.service.recalibration import Recalibration
@@ -138,6 +137,32 @@ def test_bills_that_share_days_are_told() -> None:
     other = Bill(date(2025, 1, 20), date(2025, 2, 19), 5.0, "l", None)
     assert overlaps([JANUARY]) == []
     assert "share days, which are counted twice" in overlaps([other, JANUARY])[0]
+    winter = Bill(date(2024, 12, 1), date(2025, 3, 31), 900.0, "l", None)
+    february = Bill(date(2025, 2, 1), date(2025, 2, 28), 540.5, "l", None)
+    assert [text.split(" share")[0] for text in overlaps([february, JANUARY, winter])] == [
+        "Bills of 2024-12-01 to 2025-03-31 and 2025-01-01 to 2025-01-31",
+        "Bills of 2024-12-01 to 2025-03-31 and 2025-02-01 to 2025-02-28",
+    ]
+
+
+def test_a_bill_with_wrong_days_is_withdrawn_and_the_log_says_what_is_counted_twice(
+    tmp_path: Path,
+) -> None:
+    wrong = "from,to,amount,unit,cost\n2025-01-20,2025-02-19,300,l,\n"
+    with kept(tmp_path) as made:
+        keep_bills(made.store, bills_from_csv(CSV + wrong.split("\n", 1)[1], INFO), NOW_US)
+        span = DaySpan(date(2025, 1, 1), date(2025, 4, 1))
+        notes = make_report(made.past, made.shop, made.plan, span).log.notes
+        assert [note for note in notes if "counted twice" in note] == [
+            *overlaps(bills_kept(made.store))
+        ]
+        taken = bills_from_csv(wrong.replace("300,l", "Withdrawn,"), INFO)
+        assert keep_bills(made.store, taken, NOW_US) == (0, 1)
+        assert keep_bills(made.store, taken, NOW_US) == (0, 0)
+        assert bills_kept(made.store) == tuple(bills_from_csv(CSV, INFO))
+        assert "counted twice" not in str(
+            make_report(made.past, made.shop, made.plan, span).log.notes
+        )
 
 
 def test_bills_alone_give_a_log_that_says_what_is_missing(tmp_path: Path) -> None:

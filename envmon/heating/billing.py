@@ -88,3 +88,19 @@ def _row(bill: Bill, by_day: Mapping[date, DayRow], info: HeatingInfo) -> BillRo
 
 def _mean(values: Sequence[float], count: int) -> float | None:
     return float(np.mean(values)) if len(values) >= KNOWN_SHARE * count else None
+
+
+def overlaps(bills: Sequence[Bill]) -> list[str]:
+    """Return a sentence for each bill that shares days with one begun before it."""
+    said: list[str] = []
+    longest: Bill | None = None
+    for bill in sorted(bills, key=lambda one: (one.first, one.last)):
+        if longest is not None and bill.first <= longest.last:
+            said.append(
+                f"Bills of {longest.first} to {longest.last} and {bill.first} to {bill.last} share "
+                "days, which are counted twice: bring one in again with withdrawn as its amount, "
+                "then with its true days."
+            )
+        if longest is None or bill.last > longest.last:
+            longest = bill
+    return said

@@ -12,7 +12,7 @@ import numpy as np
 
 from envmon.clock import HOUR_US
 from envmon.errors import InputError
-from envmon.heating.billing import bill_rows
+from envmon.heating.billing import bill_rows, overlaps
 from envmon.heating.days import WHOLE_SHARE, base_c, days_between, rows_of
 from envmon.heating.degree_days import degree_days
 from envmon.heating.energy import HeatBy, energy_between
@@ -245,7 +245,8 @@ def _put_together(shop: HeatShop, of: _Worked, line: _Line) -> HeatingLog:
     degrees = of.days.degree_days
     metered = heating_value(quantity, info) if quantity and quantity != "energy_kwh" else None
     value = metered or _value_of_bills(bills, info)
-    notes = (of.winter.outdoor_note, *of.costs.notes, *span_faults(of.days),
+    shared = overlaps([row.bill for row in bills])
+    notes = (of.winter.outdoor_note, *shared, *of.costs.notes, *span_faults(of.days),
              *by_text((row.day, row.faults) for row in rows))  # fmt: skip
     return HeatingLog(
         days=rows,

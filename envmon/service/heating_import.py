@@ -11,10 +11,10 @@ import csv
 import math
 from contextlib import closing
 from datetime import date
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from envmon.errors import InputError
+from envmon.heating.billing import overlaps
 from envmon.heating.fuel import unit_kwh
 from envmon.heating.model import Bill
 from envmon.heating.money_round import digits_of
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from envmon.shop.heat import HeatingInfo
     from envmon.store.base import Store
 
+WITHDRAWN = "withdrawn"
+"""Instead of an amount: the bill of these days is taken away."""
 COLUMNS = ("from", "to", "month", "amount", "unit", "cost")
 LARGEST_FILE = 1_000_000
 """No shop has so many bills [bytes]."""
@@ -58,12 +60,18 @@ class BillsWish(NamedTuple):
 def bills_kept(store: Store) -> tuple[Bill, ...]:
     """Return the bills of the chain, and those that wait for the watch, in order of their days.
 
-    Of several for the same days the one entered last counts.
+    Of several for the same days the one entered last counts; one that says nothing takes the former
+    away.
     """
     said = [event.data for event in store.events_of(HEAT_BILLED)]
     said += [request.data for request in store.requests() if request.kind == HEAT_BILLED]
     found = {(bill.first, bill.last): bill for bill in map(_bill_of, said)}
-    return tuple(found[days] for days in sorted(found))
+    return tuple(found[days] for days in sorted(found) if not is_withdrawn(found[days]))
+
+
+def is_withdrawn(bill: Bill) -> bool:
+    """Return whether a bill says neither amount nor cost: that of its days is taken away."""
+    return bill.amount is None and bill.cost is None
 
 
 def _bill_of(data: dict[str, Any]) -> Bill:
@@ -87,7 +95,7 @@ def keep_bills(store: Store, bills: Iterable[Bill], now_us: int) -> tuple[int, i
     with store.atomic():
         for bill in bills:
             before = known.get((bill.first, bill.last))
-            if before == bill:
+            if before == bill or (before is None and is_withdrawn(bill)):
                 continue
             new, changed = new + (before is None), changed + (before is not None)
             known[bill.first, bill.last] = bill
@@ -101,8 +109,9 @@ def bills_from_csv(text: str, info: HeatingInfo) -> list[Bill]:
     """Return the bills of a CSV file.
 
     Columns are ``from`` and ``to`` (first and last day) or ``month`` (2025-01), ``amount`` with
-    ``unit``, and ``cost`` in the shop's currency; amount or cost may be empty. They are split by
-    commas, or by semicolons, and then numbers may have a decimal comma.
+    ``unit``, and ``cost`` in the shop's currency; amount or cost may be empty, and the amount
+    ``withdrawn`` takes away the bill of those days. They are split by commas, or by semicolons, and
+    then numbers may have a decimal comma.
 
     Raises:
         InputError: With every fault, its line, and what is allowed.
@@ -149,6 +158,8 @@ def _ensure_heads(heads: Sequence[str]) -> None:
 def _bill_from(cells: dict[str, str], mark: str, info: HeatingInfo) -> Bill:
     row = {name: cell.strip() for name, cell in cells.items()}
     first, last = _days(row)
+    if row.get("amount", "").casefold() == WITHDRAWN:
+        return Bill(first, last, None, "", None)
     amount, cost = (_number(row.get(name, ""), name, mark) for name in ("amount", "cost"))
     if amount is None and cost is None:
         raise InputError("amount and cost are empty; give at least one")
@@ -228,17 +239,6 @@ def bill_lines(bills: Sequence[Bill], currency: str) -> list[str]:
         for bill in bills
     ]
     return [*(lines or ["no bills are kept"]), *overlaps(bills)]
-
-
-def overlaps(bills: Sequence[Bill]) -> list[str]:
-    """Return a sentence for each two bills that share days."""
-    ordered = sorted(bills)
-    return [
-        f"Bills of {one.first} to {one.last} and {two.first} to {two.last} share days, which are "
-        "counted twice. Bring one in again with its true days."
-        for one, two in pairwise(ordered)
-        if two.first <= one.last
-    ]
 
 
 def _text(file: Path) -> str:
