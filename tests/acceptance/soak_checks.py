@@ -173,18 +173,17 @@ def alarms(
         judged[kind.alarm] += 1
         stood = [span for span in standing(noted.events, kind.alarm) if span[1] > begin]
         first = next((max(span[0], begin) for span in stood if span[0] <= end), None)
-        if first is None or first > due:
-            missed.append(
-                {"alarm": kind.alarm, "begin": begin, "end": end, "due": due, "stood": stood[:3]}
-            )
+        if first is None:
+            missed.append({"alarm": kind.alarm, "begin": begin, "end": end, "due": due})
         else:
-            late.append(max(0.0, first - (due - TOLERANCE_S)))
+            late.append(first - (due - TOLERANCE_S))
     return {
         "conditions": len(found),
         "judged": sum(judged.values()),
         "by_alarm": dict(sorted(judged.items())),
         "covered_by_outage": covered,
         "missed": missed,
+        "late": sum(one > TOLERANCE_S for one in late),
         "latest_s": round(max(late), 2),
         "silence": silence(noted, faults),
     }

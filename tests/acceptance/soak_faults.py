@@ -24,6 +24,8 @@ STEP_REAL_S = (8.0, 20.0)
 """How far the clock is set, in real seconds; at 1500 times real speed 3 to 8 hours."""
 REST_S = (5.0, 9.0)
 RECOVER_S = 90.0
+LEAST_S = 8.0
+"""Nothing goes wrong in the last seconds, or nobody would see it mended."""
 KILLS_END = 2 / 3
 """After this part of the run nothing is killed, so that memory can be watched."""
 
@@ -82,13 +84,15 @@ class Hands:
 
     def run(self, seed: int, begin: float, end: float) -> None:
         """Do faults until a time; both are real [s, Unix]."""
+        kills_end = begin + (end - begin) * KILLS_END
         for what, size, rest in drawn(seed):
-            longest = size + RECOVER_S if what.startswith("clock") else size
-            if time.time() + rest + min(longest, 30) > end:
-                break
-            if what.startswith("kill") and what != "kill broker" and (
-                time.time() > begin + (end - begin) * KILLS_END
-            ):  # fmt: skip
+            at = time.time() + rest
+            if at + LEAST_S > end:
+                return
+            is_kill = what.startswith("kill")
+            if at + (LEAST_S if is_kill else size + LEAST_S) > end:
+                continue
+            if is_kill and what != "kill broker" and at > kills_end:
                 continue
             self._pause.wait(rest)
             fault = Fault(what, size, time.time())

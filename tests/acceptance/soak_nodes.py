@@ -1,10 +1,10 @@
 """The nodes of the soak, one process in a network of its own: they buffer, and note the truth.
 
-``python soak_nodes.py HOST SEED SPEED DAYS REAL_START_US TRUTH_FILE`` measures until the simulated
-days are over, then sends what waits. Each reading made is written to the truth file first: node,
-what, time [µs], value; the checks hold the store against it. A node keeps a message until some
-seconds after its acknowledgement and sends it again when the connection broke meanwhile: a killed
-broker can forget what it acknowledged in its last moment.
+``python soak_nodes.py HOST SEED SPEED DAYS REAL_START_US FIRST_US TRUTH_FILE`` measures until the
+simulated days are over, then sends what waits. Each reading made is written to the truth file
+first: node, what, time [µs], value; the checks hold the store against it. A node keeps a message
+until some seconds after its acknowledgement and sends it again when the connection broke meanwhile:
+a killed broker can forget what it acknowledged in its last moment.
 """
 
 from __future__ import annotations
@@ -120,13 +120,14 @@ def measure(
 
 def main() -> int:
     """Measure to the end; return 0 when all was acknowledged."""
-    host, seed, speed, days, real_start, truth_file = sys.argv[1:]
+    host, seed, speed, days, real_start, first, truth_file = sys.argv[1:]
     over, pause = threading.Event(), threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: over.set())
     run_s, start_us = float(speed), int(real_start)
-    end_us = BEGIN_US + round(float(days) * 86_400e6)
+    end_us = int(first) + round(float(days) * 86_400e6)
     nodes = [Node(host, name) for name in FIELDS]
-    weather = Weather(conditions(int(seed), run_s, float(days)), int(seed))
+    found = conditions(int(seed), run_s, float(days), int(first))
+    weather = Weather(found, int(seed))
     with Path(truth_file).open("w", encoding="utf-8", buffering=1) as truth:
         while not over.wait(NODE_EVERY_REAL_S):
             at_us = BEGIN_US + round((time.time_ns() // 1000 - start_us) * run_s)

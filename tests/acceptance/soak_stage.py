@@ -31,7 +31,6 @@ ROOT = Path(__file__).resolve().parent.parent.parent
 CONFIG = ROOT / "fixtures" / "mosquitto" / "envmon.conf"
 HERE = Path(__file__).resolve().parent
 PACKAGES = [str(ROOT), str(ROOT / "dashboards"), str(ROOT / "sensors")]
-SHOP_NET, NODE_NET = "10.213.7", "10.213.8"
 SILENCE_S = 5
 MODULES = {
     "watch": "envmon.service.watch_process",
@@ -61,7 +60,7 @@ boards_port = {boards}
 
 [broker]
 kind = "external"
-host = "{net}.2"
+host = "{broker}"
 
 [[bay]]
 id = "one"
@@ -163,7 +162,9 @@ class Stage:
     def __init__(self, folder: Path, speed: float, sink_port: int) -> None:
         self.folder, self.data, self.speed = folder, folder / "data", speed
         self.boards_port = free_port()
-        mark = os.getpid() % 100_000
+        mark = os.getpid()
+        # Two soaks on one machine keep out of each other's way.
+        self._prefix = f"10.{192 + mark // 256 % 64}.{mark % 256}"
         self._net, self._node_net = f"soakb{mark}", f"soakn{mark}"
         self._cables = {"shop": f"sb{mark}", "nodes": f"sn{mark}"}
         self.processes: dict[str, subprocess.Popen[bytes]] = {}
@@ -187,7 +188,11 @@ class Stage:
             for point, bay, reads in POINTS
         )
         shop = SHOP.format(
-            silence=SILENCE_S, boards=self.boards_port, net=SHOP_NET, points=points, stale=stale
+            silence=SILENCE_S,
+            boards=self.boards_port,
+            broker=f"{self._prefix}.2",
+            points=points,
+            stale=stale,
         )
         (self.folder / "shop.toml").write_text(shop, encoding="utf-8")
         shim = self.folder / "shim"
@@ -206,16 +211,16 @@ class Stage:
         for net in (self._net, self._node_net):
             ip("netns", "add", net)
             ip("-n", net, "link", "set", "lo", "up")
-        for name, far, prefix in (("shop", None, SHOP_NET), ("nodes", self._node_net, NODE_NET)):
+        for name, far, first in (("shop", None, 1), ("nodes", self._node_net, 5)):
             cable = self._cables[name]
             ip("link", "add", cable, "type", "veth", "peer", "name", f"{cable}b")
             ip("link", "set", f"{cable}b", "netns", self._net)
-            ip("-n", self._net, "addr", "add", f"{prefix}.2/30", "dev", f"{cable}b")
+            ip("-n", self._net, "addr", "add", f"{self._prefix}.{first + 1}/30", "dev", f"{cable}b")
             ip("-n", self._net, "link", "set", f"{cable}b", "up")
             where = ["-n", far] if far else []
             if far:
                 ip("link", "set", cable, "netns", far)
-            ip(*where, "addr", "add", f"{prefix}.1/30", "dev", cable)
+            ip(*where, "addr", "add", f"{self._prefix}.{first}/30", "dev", cable)
             ip(*where, "link", "set", cable, "up")
 
     def cut(self, cable: str, *, up: bool) -> None:
@@ -239,11 +244,11 @@ class Stage:
         self._start("supervisor", [*argv, str(self.folder / "shop.toml"), str(self.data), clock])
         self.supervisor_starts += 1
 
-    def start_nodes(self, real_start_us: int, seed: int, days: float) -> None:
+    def start_nodes(self, real_start_us: int, first_us: int, seed: int, days: float) -> None:
         """Start the nodes in their network."""
         argv = ["ip", "netns", "exec", self._node_net, sys.executable, str(HERE / "soak_nodes.py")]
-        asked = [f"{NODE_NET}.2", seed, self.speed, days, real_start_us, self.folder / "truth.csv"]
-        self._start("nodes", [*argv, *map(str, asked)])
+        asked = [f"{self._prefix}.6", seed, self.speed, days, real_start_us, first_us]
+        self._start("nodes", [*argv, *map(str, asked), str(self.folder / "truth.csv")])
 
     def _start(self, name: str, argv: list[str]) -> None:
         with (self.folder / f"{name}.log").open("ab") as log:

@@ -10,13 +10,13 @@ import random
 from dataclasses import dataclass
 
 BEGIN_US = 1_767_571_200_000_000
-"""2026-01-05T00:00:00Z."""
+"""2026-01-05T00:00:00Z: what the shop's clock shows when the stage is set."""
 NODE_EVERY_REAL_S = 0.1
 """Real seconds between two readings of a node; at 1500 times real speed 150 s of the shop."""
 STALE_REAL_S = 3.0
 SHORTEST_S = 22.0
 PAUSE_S = 9.0
-LEAD_S = 12.0
+LEAD_S = 6.0
 """Real seconds a condition stands, of quiet after it, and before the first."""
 
 FIELDS: dict[str, dict[str, float]] = {
@@ -88,16 +88,17 @@ class Condition:
     to_us: int
 
 
-def conditions(seed: int, speed: float, days: float) -> list[Condition]:
+def conditions(seed: int, speed: float, days: float, first_us: int) -> list[Condition]:
     """Return the conditions of a run, one after the other, each kind as often as the others.
 
     Args:
         seed: Same seed, same conditions.
         speed: Clock seconds a real second.
         days: How long the run is [clock days].
+        first_us: When the nodes begin [µs].
     """
     luck = random.Random(f"{seed} conditions")
-    end_us, at_us = BEGIN_US + days * 86_400e6, BEGIN_US + LEAD_S * speed * 1e6
+    end_us, at_us = first_us + days * 86_400e6, first_us + LEAD_S * speed * 1e6
     found: list[Condition] = []
     deck: list[Kind] = []
     while True:
