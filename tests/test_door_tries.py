@@ -224,7 +224,8 @@ def test_the_secret_nobody_has_lets_nobody_in(asker: Asker) -> None:
     [b"", b"[]", {}, {"name": "Kari"}, {"name": "Kari", "secret": ""}, {"name": 1, "secret": "x"},
      {"name": "Kari", "secret": ["739158"]}, {"name": "Kari", "secret": "x" * 129},
      {"name": "K" * 41, "secret": "x"}, {"name": "Kari", "secret": "739158", "role": "manage"},
-     {"name": "Kari", "secret": None}, b"{" * 3_000, b"x" * 5_000],
+     {"name": "Kari", "secret": None}, b"{" * 3_000, b"x" * 5_000,
+     {"name": "Kari", "secret": "\ud800"}, {"name": "\udc00", "secret": "739158"}],
 )  # fmt: skip
 def test_what_is_no_log_in_is_refused(asker: Asker, body: object) -> None:
     answer = asker.ask("POST", "/api/v1/login", body)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import logging
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -237,7 +236,7 @@ async def body_of(request: Request) -> dict[str, Any] | None:
         if len(raw) > MAX_BODY:
             return None
     try:
-        document = json.loads(raw)
+        document = msgspec.json.decode(raw)  # unlike json: no NaN, no half characters
     except (ValueError, RecursionError):
         return None
     if not isinstance(document, dict):
