@@ -161,6 +161,21 @@ def test_what_the_ring_cannot_hold_is_counted_and_the_newest_stay(
         assert sorted(missing) == list(range(min(missing), max(missing) + 1))
 
 
+def test_wifi_that_goes_and_comes_loses_nothing(
+    tmp_path: Path, mosquitto: Mosquitto, listener: Listener
+) -> None:
+    with Board(tmp_path, mosquitto.port) as board:
+        listener.wait(lambda: len(listener.heard()) >= 3, "measurements")
+        board.say("no_wifi")
+        listener.wait(lambda: listener.newest(STATUS) == b"offline", "the last will")
+        board.wait_for(5)
+        board.take_away("no_wifi")
+        after = board.measured
+        listener.wait(lambda: max(listener.numbers()) > after, "what came since")
+        assert listener.numbers() == all_of(max(listener.numbers()))
+        listener.wait(lambda: listener.newest(STATUS) == b"online", "it to be back")
+
+
 def test_a_sensor_that_fails_sends_nothing_and_says_why(
     tmp_path: Path, mosquitto: Mosquitto, listener: Listener
 ) -> None:
@@ -275,6 +290,12 @@ def test_a_broker_by_a_name_that_its_certificate_has_not_is_not_spoken_with(
         with board:
             wait_until(lambda: "broker: " in board.said, "the refusal")
             assert "certificate" in board.said.lower()
+
+
+def test_a_ring_too_large_for_the_board_is_a_fault_of_the_settings(tmp_path: Path) -> None:
+    with Board(tmp_path, 1, keep=5_000) as board:
+        assert board.ended() == 0
+    assert "keep: is 5000; so much does not fit into this board's memory" in board.said
 
 
 def test_bad_settings_are_named_on_the_console_and_nothing_begins(tmp_path: Path) -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -21,9 +22,6 @@ from envmon.clock import us_from_iso
 from envmon.intake.decode import Decoder
 from envmon.shop.load import check_text
 from tests.test_micropython_watch import SHOP
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 NOW_MS = us_from_iso("2026-01-14T07:00:00Z") // 1_000
 
@@ -229,6 +227,11 @@ class TestSettings:
         assert (settings.number("every"), settings.whole("air.address")) == (30, 0x44)
         assert not settings.has("battery.pin")
         assert settings.yes("watchdog")
+
+    def test_the_example_passes(self) -> None:
+        folder = Path(__file__).parents[1] / "sensors/micropython"
+        text = (folder / "node_settings.example.json").read_text(encoding="utf-8")
+        assert checked(text).text("broker.username") == "north"
 
     def test_all_faults_are_named_at_once(self) -> None:
         faults = self.faults(every="30", kep=5, air={"address": 1, "sdb": 3}, flash=1)

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from air_node import store
 from air_node.errors import BrokerError
 from air_node.link import BACKOFF_CAP_MS, Link
 from air_node.mqtt import (
@@ -217,17 +218,18 @@ def test_tries_come_ever_more_seldom_with_jitter_and_a_cap() -> None:
 
 
 class Hand(SetClock):
-    """A board that a test moves; its bus is empty."""
+    """A board that a test moves."""
 
-    def __init__(self) -> None:
+    def __init__(self, answer: bytes = b"") -> None:
         super().__init__(1970)
-        self.fed = 0
+        self.fed, self.answer = 0, answer
 
     def writeto(self, _address: int, _data: bytes) -> None:
-        raise OSError(19)
+        if not self.answer:
+            raise OSError(19)
 
     def readfrom(self, _address: int, _count: int) -> bytes:
-        raise OSError(19)
+        return self.answer
 
     def feed(self) -> None:
         self.fed += 1
@@ -245,16 +247,20 @@ class Hand(SetClock):
         raise AssertionError(ms, keep)
 
 
+def node_of(hand: Hand, lines: Lines) -> Node:
+    times, ring = Times(hand), Ring(200)
+    link = Link(lines, LOGIN, "s/hall/air", ring)
+    sensor = Sht3x(hand, 0x44, lambda _ms: None)
+    return Node(checked(json.dumps(GOOD)), Parts(hand, times, sensor), ring, link)
+
+
 def test_the_watchdog_is_fed_only_while_measurements_are_tried(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
     hand, lines = Hand(), Lines()
     lines.refuse = True
-    times, ring = Times(hand), Ring(10)
-    link = Link(lines, LOGIN, "s/hall/air", ring)
-    sensor = Sht3x(hand, 0x44, lambda _ms: None)
-    node = Node(checked(json.dumps(GOOD)), Parts(hand, times, sensor), ring, link)
+    node = node_of(hand, lines)
     for _ in range(100):
         node.turn()
         hand.ticks += 1_000
@@ -267,3 +273,31 @@ def test_the_watchdog_is_fed_only_while_measurements_are_tried(
         node.turn()
         hand.ticks += 1_000
     assert hand.fed == before
+
+
+def test_a_day_without_a_broker_wears_the_flash_no_more_than_promised(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    writings: list[int] = []
+    real = store.save
+
+    def save(ring: Ring, times: tuple[int, int]) -> None:
+        writings.append(ring.waiting)
+        real(ring, times)
+
+    monkeypatch.setattr(store, "save", save)
+    lines = Lines()
+    lines.refuse = True
+    hand = Hand(b"\xbe\xef\x92" * 2)
+    hand.ms = NOW_MS
+    node = node_of(hand, lines)
+    for _ in range(86_400 // 10):
+        node.turn()
+        hand.ticks += 10_000
+    assert 86_400 // 600 - 2 <= len(writings) <= 86_400 // 600
+    assert writings[-1] == 200
+    assert [path.name for path in tmp_path.iterdir()] == [store.FILE]
+    again = Ring(200)
+    assert store.load(again)
+    assert again.lost == (86_400 - 600) // 30 + 1 - 200  # one each 30 s, up to 23:50
