@@ -139,6 +139,15 @@ def test_expired_link_is_refused(stand: Stand) -> None:
     assert asked(stand) == []
 
 
+def test_link_of_somebody_who_left_is_refused(stand: Stand) -> None:
+    (seq,) = add(stand, raised_event(NOW_US))
+    key = ensure_key(stand.boards.folder)
+    ticket = Ticket("was-here", NOW_US + HOUR_US, (("north-window", seq),))
+    answer = requests.post(link_of(stand.url, key, ticket), timeout=10)
+    assert (answer.status_code, "no longer" in answer.text) == (403, True)
+    assert asked(stand) == []
+
+
 @pytest.mark.parametrize("how", ["cut", "changed", "other key", "long", "nothing"])
 def test_forged_link_is_refused(stand: Stand, address: str, how: str) -> None:
     base, _, token = address.rpartition("/")

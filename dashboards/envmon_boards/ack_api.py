@@ -42,7 +42,10 @@ class _Links(NamedTuple):
             why = "It is good for a day. Acknowledge on the alarm board."
             return self._refusal(410, "This link is too old", why)
         person = self.book.person(ticket.person)
-        name = person.name if person else ticket.person
+        if person is None:
+            why = "Whom it was sent to is told of alarms no longer."
+            return self._refusal(403, "This link is not good", why)
+        name = person.name
         try:
             found = self._pressed(ticket, name, now_us) if press else self._seen(ticket)
         except StoreError as error:
