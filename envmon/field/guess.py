@@ -93,6 +93,8 @@ class _Found(NamedTuple):
     value: float
     unit: str
     state: bool
+    earlier: tuple[float, ...] = ()
+    """Other values of the same name in the pack: what it is must fit them, too."""
 
 
 def guess_of(topic: str, payload: bytes) -> Guess:
@@ -146,15 +148,18 @@ def _bare(payload: bytes) -> _Found:
 
 def _senml(records: list[Record]) -> Iterator[_Found]:
     """Yield the numbers of a pack, each name once and with its newest value."""
-    names = {(record.name, record.end) for record in records}
-    ends = Counter(end for _, end in names)
-    newest = {record.name: record for record in records}
-    for record in newest.values():
-        end = record.end if record.end and ends[record.end] == 1 else record.name
-        if record.v is not UNSET:
-            yield _Found(end, record.name, record.v, record.unit, state=False)
-        elif record.vb is not UNSET:
-            yield _Found(end, record.name, float(record.vb), "", state=True)
+    ends = Counter(end for _, end in {(record.name, record.end) for record in records})
+    by_name: dict[str, list[Record]] = {}
+    for record in records:
+        by_name.setdefault(record.name, []).append(record)
+    for name, several in by_name.items():
+        newest = several[-1]
+        end = newest.end if newest.end and ends[newest.end] == 1 else name
+        if newest.v is not UNSET:
+            earlier = tuple(record.v for record in several if record.v is not UNSET)
+            yield _Found(end, name, newest.v, newest.unit, state=False, earlier=earlier)
+        elif newest.vb is not UNSET:
+            yield _Found(end, name, float(newest.vb), "", state=True)
 
 
 def _walk(node: Any, pointer: str, name: str, unit: str) -> Iterator[_Found]:
@@ -205,7 +210,10 @@ def _possible(kind: Kind | None, found: _Found, unit: str, *, senml: bool) -> li
     wanted = kind.quantities if kind else SENSED
     if found.state:
         return [name for name in wanted if QUANTITIES[name].dimension == "state"]
-    fitting = [name for name in wanted if fits(found.value, unit, name, senml=senml)]
+    values = {found.value, *found.earlier}
+    fitting = [
+        name for name in wanted if all(fits(value, unit, name, senml=senml) for value in values)
+    ]
     states = [name for name in fitting if QUANTITIES[name].dimension == "state"]
     return states if found.unit == "/" and states else fitting
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from envmon.field.hearing import Heard
-    from envmon.shop.models import Shop
+    from envmon.shop.models import BrokerInfo, Shop
 
 WAIT_S = 10.0
 LONGEST_LISTEN_S = 3_600.0
@@ -57,18 +57,24 @@ def hear(
     hearing = Hearing((broker.host, broker.port), account_from(broker))
     hearing.listen()
     try:
-        if not hearing.up.wait(WAIT_S):
-            why = hearing.trouble or f"no answer within {WAIT_S:g} s"
-            raise BrokerError(
-                f"{broker.host}:{broker.port}: {why}; is envmon or the broker running? "
-                "See [broker] in the shop file"
-            )
+        _wait_up(hearing, broker)
         until_s = time.monotonic() + for_s
         while time.monotonic() < until_s and not enough(hearing.topics.all()):
             time.sleep(0.1)
     finally:
         hearing.close()
     return hearing.topics.all()
+
+
+def _wait_up(hearing: Hearing, broker: BrokerInfo) -> None:
+    until_s = time.monotonic() + WAIT_S
+    while not hearing.up.wait(0.05):
+        if hearing.trouble or time.monotonic() > until_s:
+            why = hearing.trouble or f"no answer within {WAIT_S:g} s"
+            raise BrokerError(
+                f"{broker.host}:{broker.port}: {why}; is envmon or the broker running? "
+                "See [broker] in the shop file"
+            )
 
 
 def points_document(shop_path: Path, listen_s: float) -> tuple[dict[str, Any], Shop]:
