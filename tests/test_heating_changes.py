@@ -109,7 +109,7 @@ def test_too_few_days_tell_nothing() -> None:
 def test_a_change_as_a_sentence() -> None:
     (found,) = changes(DATES, *drawn(3, 0.0, 1.6))
     text = said(found)
-    assert text.startswith(f"From about {found.day:%d %b %Y} (")
+    assert text.startswith(f"From about {found.day:%d %b %Y} ")
     assert "the same weather takes" in text
     assert "% more" in text
     assert "look at door seals" in text

@@ -18,7 +18,7 @@ from envmon.heating.sentences import (
     words_of,
 )
 from envmon.heating.whereto_chart import where_chart
-from envmon.heating.words import counted, month_name
+from envmon.heating.words import about, counted, month_name
 from envmon.service.heating_table import day_cells, heads_of, sum_cells
 
 if TYPE_CHECKING:
@@ -119,10 +119,10 @@ def _said(document: Mapping[str, Any], words: Words) -> Iterator[str]:
     yield from signature_lines(document, words)
     opened = document["openings"]
     if opened["kwh"] is not None:
-        cost = "" if opened["cost"] is None else f", {words.money(opened['cost'])}"
+        cost = "" if opened["cost"] is None else f", {words.about_money(opened['cost'])}"
         yield (
             f"Open doors: {counted(opened['count'], 'time')}, {opened['hours']:.0f} h, about "
-            f"{opened['kwh']:.0f} kWh{cost} (estimate)."
+            f"{about(opened['kwh'])} kWh{cost} (estimate)."
         )
 
 

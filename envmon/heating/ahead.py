@@ -16,7 +16,7 @@ from envmon.heating.runtime import measured_share
 from envmon.heating.setback import Bay, Evening, Prices, allowed_setback, tonight
 from envmon.heating.warming import Aim
 from envmon.heating.warming_model import model_or_none
-from envmon.heating.words import UNKNOWN, Words, number, percent
+from envmon.heating.words import UNKNOWN, Words, about, percent
 from envmon.job.record_words import length_text
 
 if TYPE_CHECKING:
@@ -215,8 +215,8 @@ def _night_words(found: Tonight, saved: float | None, words: Words) -> str:
         return f"Hold it tonight: {found.why}."
     if found.advice == "not known" or found.saved_kwh is None:
         return f"Hold or let fall tonight: not known, {found.rests}."
-    money = "" if saved is None else f", {words.money(abs(saved))}"
-    kwh = f"{number(abs(found.saved_kwh))} kWh{money}"
+    money = "" if saved is None else f", {words.about_money(abs(saved))}"
+    kwh = f"{about(abs(found.saved_kwh))} kWh{money}"
     if found.advice == "either":
         return f"Holding or letting it fall tonight comes to the same ({found.rests})."
     if found.advice == "hold":

@@ -273,8 +273,8 @@ def said(one: Change) -> str:
     word = "more" if one.more > 0 else "less"
     what = _ADVICE[one.what, one.more > 0]
     low, high = sorted(round(100 * abs(end)) for end in one.within)
-    span = f"{one.early:%d %b} to {one.late:%d %b}"
+    span = "" if one.early == one.late else f" ({one.early:%d %b} to {one.late:%d %b})"
     return (
-        f"From about {one.day:%d %b %Y} ({span}) the same weather takes "
+        f"From about {one.day:%d %b %Y}{span} the same weather takes "
         f"{abs(100 * one.more):.0f} % {word} ({low} to {high} %), {what}."
     )

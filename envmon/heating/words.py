@@ -91,6 +91,10 @@ class Words(NamedTuple):
             else number(value, self.digits)
         )
 
+    def about_money(self, value: float) -> str:
+        """Return an amount of money that is an estimate."""
+        return f"{self.currency} {about(value, self.digits)}"
+
     def fuel(self, value: float | None, unit: str) -> str:
         """Return an amount of fuel without its unit."""
         factor = {"m3": 1 / _FOOT3_M3, "l": 1 / _GALLON_L}.get(unit, 1.0) if self.us else 1.0
@@ -111,6 +115,18 @@ def number(value: float | None, decimals: int = 0) -> str:
     if float(text.replace(",", "")) == 0:
         text = text.lstrip("-")
     return text.replace(",", THIN).replace("-", "−")
+
+
+def about(value: float, decimals: int = 1) -> str:
+    """Return an estimate with two digits that count: 880 for 878.65, 3.2 for 3.24.
+
+    Args:
+        value: The estimate.
+        decimals: Behind the point at most.
+    """
+    text = f"{value:.2g}"  # 9.97 is 10, not 10.0
+    behind = len(text.partition(".")[2]) if "e" not in text else 0
+    return number(float(text), min(decimals, behind))
 
 
 def percent(share: float, decimals: int = 0) -> str:
