@@ -172,7 +172,7 @@ class Board:
     def measured(self) -> int:
         """How often the sensor was read."""
         file = self.folder / "count"
-        return int((file.read_text("ascii") if file.exists() else "") or 0)
+        return int(file.read_text("ascii")) if file.exists() else 0
 
     def wait_for(self, more: int) -> None:
         """Return when the sensor was read so many times more."""

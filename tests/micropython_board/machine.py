@@ -5,6 +5,7 @@ gap. ``sensor`` in the working folder says ``crc`` or ``missing`` where it is to
 """
 
 import json
+import os
 import sys
 
 PWRON_RESET, HARD_RESET, WDT_RESET, DEEPSLEEP_RESET, SOFT_RESET = 1, 2, 3, 4, 5
@@ -20,8 +21,10 @@ def _read(name):
 
 
 def _write(name, text):
-    with open(name, "w") as file:
+    # Whole or not at all: a test ends this without a word.
+    with open(name + ".new", "w") as file:
         file.write(text)
+    os.rename(name + ".new", name)
 
 
 def reset_cause():
