@@ -12,10 +12,13 @@ from envmon.clock import MINUTE_US
 from envmon.guard.plan import plan_from_shop
 from envmon.outlook.ahead import Outside, Plans
 from envmon.outlook.constants import Priors
+from envmon.outlook.experts import LEADS_MIN
 from envmon.outlook.foresee import Context, outlook
 from envmon.outlook.frame import BayFrame, frame_from_columns
 from envmon.outlook.learning import Neighbour, fresh_facts, update
+from envmon.outlook.likeness import MARKS
 from envmon.outlook.model import BayOutlook, StageOutlook
+from envmon.outlook.trust import packed
 from tests.outlook_support import START_US
 from tests.year_readings import demo_shop
 
@@ -53,6 +56,23 @@ def test_a_fresh_bay_says_that_it_guesses() -> None:
     assert found.guessing
     assert found.known
     assert stage_of(found, "coating").fitness == "fit"
+
+
+def test_one_odd_moment_makes_no_teeth_in_the_edge_of_a_fan() -> None:
+    """Common practice: of neighbouring leads no one alone is ten kelvin more uncertain."""
+    off = np.zeros((12, 3, len(LEADS_MIN)))
+    off[3, :, 10:12] = -12.0
+    moments = [[0.0] * len(MARKS)] * 12
+    trust = {
+        name: msgspec.structs.replace(one, paths=packed(off), marks=moments)
+        for name, one in FACTS.trust.items()
+    }
+    facts = msgspec.structs.replace(FACTS, trust=trust)
+    fan = outlook(facts, frame(), STAGES, NOW_US, Context()).fans[0].quantiles
+    low, mid = np.array(fan["q05"]), np.array(fan["q50"])
+    assert 0 < (mid - low).max() < 6
+    assert np.abs(np.diff(mid - low)).max() < 3
+    assert low[0] == mid[0]
 
 
 def test_fans_start_at_what_is_measured_and_open_with_time() -> None:

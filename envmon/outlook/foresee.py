@@ -46,6 +46,8 @@ LITTLE_DAYS = 2.0
 """A bay that has taught for less knows few hours that were alike."""
 VAGUE_MIN, VAGUE_TIMES = 30.0, 4.0
 """Of such a bay an end that may come within so many minutes, or so many times later, is no news."""
+AROUND = 5
+"""Places of a fan, 5 min each, over which its width is evened out."""
 LOOKS_BACK_MIN = 12 * 60
 """So much of the recent past says where the slab and what wood holds stand."""
 
@@ -193,6 +195,23 @@ def _is_vague(span: Span) -> bool:
     return span.late is None or span.late > VAGUE_TIMES * max(span.early, OLD_MIN)
 
 
+def _without_teeth(rows: Values) -> Values:
+    """Return the bands of a fan, their width the mean over ``AROUND`` places.
+
+    Where few past moments speak, a single one makes an edge jump from lead to lead and back. What
+    the place now is known by, and the middle, stay.
+
+    Args:
+        rows: Bands, low to high, with the middle in their middle; shape (bands, places).
+    """
+    middle = rows[len(rows) // 2]
+    widths = np.pad(rows - middle, ((0, 0), (AROUND // 2, AROUND // 2)), mode="edge")
+    kernel = np.ones(AROUND) / AROUND
+    even = np.array([np.convolve(width, kernel, "valid") for width in widths])
+    even[:, 0] = rows[:, 0] - middle[0]
+    return np.clip(even + middle, rows.min(), rows.max())
+
+
 def _fans(courses: Courses) -> tuple[Fan, ...]:
     minutes = tuple(GRID_MIN.tolist())
     found = []
@@ -200,6 +219,7 @@ def _fans(courses: Courses) -> tuple[Fan, ...]:
         values = courses.values[name]
         if np.isfinite(values).all():
             rows = weighted_quantiles(values, courses.weights, tuple(QUANTILES.values()))
+            rows = _without_teeth(rows)
             bands = {
                 label: tuple(round(float(v), 2) for v in row)
                 for label, row in zip(QUANTILES, rows, strict=True)
