@@ -57,6 +57,12 @@ def test_a_topic_that_names_the_place_says_it() -> None:
     assert (offer.sure, offer.quantities) == ("said", ("panel_temp_c",))
 
 
+def test_a_person_who_knows_better_can_say_so() -> None:
+    (offer,) = offers("shop/hall/air", VECTORS["ex1"]).values()
+    assert offer.quantities == ("air_temp_c",)
+    assert offer.others == ("panel_temp_c", "water_temp_c", "outdoor_temp_c")
+
+
 def test_names_used_twice_in_a_pack_stay_whole() -> None:
     found = offers("a/b", VECTORS["ex6"])
     assert found["2001:db8::2/humidity"].quantities == ("rel_hum_pct",)
@@ -182,7 +188,7 @@ def test_what_is_offered_is_read_once_it_is_claimed(name: str, payload: bytes) -
     """Each offer, as its first quantity, through the shop file to a reading in range."""
     guess = guess_of("z/1", payload)
     for offer in guess.offers:
-        for quantity in offer.quantities[:2]:
+        for quantity in (*offer.quantities, *offer.others):
             unit = "" if offer.in_payload else offer.unit
             bay = None if quantity.startswith("outdoor_") else "north"
             claim = Claim("new", bay, "z/1", guess.format, (Taken(quantity, offer.place, unit),))

@@ -18,7 +18,15 @@ from envmon.field.claim_file import claimed_text, is_writable, read_shop_text, w
 from envmon.service.points_claim import said_of_taking_in, time_stamp
 from envmon.service.points_heard import batteries, unclaimed_document
 from envmon.shop.load import fault_lines
-from envmon_boards.door import answered, body_of, fresh_json, problem, refuse_foreign, visitor_of
+from envmon_boards.door import (
+    MAX_BODY,
+    answered,
+    body_of,
+    fresh_json,
+    problem,
+    refuse_foreign,
+    visitor_of,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -102,6 +110,8 @@ class Points:
         path = self._boards.shop_path
         if path is None:
             return problem(503, "this screen's server does not know where its shop file is")
+        if body is None:
+            raise InputError(f"allowed is a JSON object of at most {MAX_BODY} bytes; claim less")
         try:
             asked = msgspec.convert(body, _Ask)
         except msgspec.ValidationError as error:

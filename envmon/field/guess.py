@@ -53,7 +53,8 @@ class Offer(NamedTuple):
         value: The number.
         unit: Its unit as far as payload or name say.
         in_payload: The payload itself says the unit, so that the shop file need not.
-        quantities: What it may be claimed as, the likeliest first.
+        quantities: What it is likely to be, the likeliest first.
+        others: What else its unit and size allow; a person may know better.
         sure: How sure that is.
         words: The guess as a person reads it.
     """
@@ -63,6 +64,7 @@ class Offer(NamedTuple):
     unit: str
     in_payload: bool
     quantities: tuple[str, ...]
+    others: tuple[str, ...]
     sure: Sure
     words: str
 
@@ -187,10 +189,13 @@ def _offer(found: _Found, topic: str, *, senml: bool) -> Offer:
     if kind is None and not found.name.strip():
         kind = _kind_by_name(around)  # of a bare number the topic is the name
     unit = found.unit or _unit_in_name(kind, words)
-    possible = _possible(kind, found, unit, senml=senml and bool(found.unit))
+    by_symbol = senml and bool(found.unit)
+    possible = _possible(kind.quantities if kind else SENSED, found, unit, senml=by_symbol)
     likely = _placed(possible, words, around)
+    every = _possible(SENSED, found, unit, senml=by_symbol) if likely else []
+    others = tuple(name for name in every if name not in likely)
     sure, said = _sureness(likely, kind, found)
-    return Offer(found.place, found.value, unit, bool(found.unit) and senml, likely, sure, said)
+    return Offer(found.place, found.value, unit, by_symbol, likely, others, sure, said)
 
 
 def _kind_by_name(words: frozenset[str]) -> Kind | None:
@@ -206,8 +211,7 @@ def _unit_in_name(kind: Kind | None, words: frozenset[str]) -> str:
     return next((unit for end, unit in ends if end in words), "")
 
 
-def _possible(kind: Kind | None, found: _Found, unit: str, *, senml: bool) -> list[str]:
-    wanted = kind.quantities if kind else SENSED
+def _possible(wanted: tuple[str, ...], found: _Found, unit: str, *, senml: bool) -> list[str]:
     if found.state:
         return [name for name in wanted if QUANTITIES[name].dimension == "state"]
     values = {found.value, *found.earlier}

@@ -166,7 +166,7 @@ def offer_document(offer: Offer) -> dict[str, Any]:
 
 
 def _choices(offer: Offer) -> Iterator[dict[str, Any]]:
-    for name in offer.quantities:
+    for name in (*offer.quantities, *offer.others):
         yield {
             "quantity": name,
             "label": name_of(name),

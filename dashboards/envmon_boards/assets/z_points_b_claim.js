@@ -10,14 +10,18 @@
     return box;
   }
 
-  function choices(className, pairs, chosen) {
-    const select = make("select", className, "");
-    for (const [value, text] of pairs) {
+  function optionsOf(pairs) {
+    return pairs.map(([value, text]) => {
       const option = make("option", "", text);
       option.value = value;
-      option.selected = value === chosen;
-      select.append(option);
-    }
+      return option;
+    });
+  }
+
+  function choices(className, pairs, chosen) {
+    const select = make("select", className, "");
+    select.append(...optionsOf(pairs));
+    select.value = chosen;
     return select;
   }
 
@@ -33,7 +37,8 @@
       const found = offer.quantities.find((each) => each.quantity === what.value);
       const units = found?.units ?? [];
       const said = units.includes(offer.unit) ? offer.unit : units[0];
-      unit.replaceChildren(...choices("", units.map((each) => [each, each]), said).children);
+      unit.replaceChildren(...optionsOf(units.map((each) => [each, each])));
+      if (said) unit.value = said;
       unit.parentElement?.toggleAttribute("hidden", units.length < 2);
     };
     what.addEventListener("change", showUnits);
