@@ -33,7 +33,7 @@ def serve(options: argparse.Namespace) -> None:
     shop = load_shop(options.shop)
     people = ensure_shut(shop, options.shop)
     pair = ensure_certificate(shop, options.shop)
-    feed = LiveFeed()
+    feed = LiveFeed(known=frozenset(bay.id for bay in shop.bay))
     address, account = (shop.broker.host, shop.broker.port), account_from(shop.broker)
     source, hearing = MqttSource(feed, address, account), Hearing(address, account)
     boards = Boards(

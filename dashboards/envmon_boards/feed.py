@@ -21,9 +21,6 @@ from envmon.service.outlook_live import OutlookState, agreed, verdicts_of
 
 log = logging.getLogger("envmon.boards")
 
-STATE_TOPICS = "envmon/+/state"
-JOB_TOPICS = "envmon/+/job"
-OUTLOOK_TOPICS = "envmon/+/outlook"
 HEARTBEAT_TOPIC = "envmon/watch/heartbeat"
 ALARMS_TOPIC = "envmon/watch/alarms"
 NODES_TOPIC = "demo/nodes"
@@ -87,6 +84,8 @@ class LiveFeed:
     alarms: Kept | None = None
     nodes: bytes = b"[]"
     broker_up: bool = False
+    known: frozenset[str] | None = None
+    """Bays of the shop; what is said of others is not kept. None keeps what is said of any."""
     _version: int = 0
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _screens: set[Screen] = field(default_factory=set)
@@ -104,6 +103,8 @@ class LiveFeed:
             payload: JSON text.
             live: It was sent just now; False for one the broker had kept.
         """
+        if topic not in _KINDS and not self._is_known(topic):
+            return
         kind = _KINDS.get(topic, _OF_BAYS[_about(topic)])
         try:
             msgspec.json.decode(payload, type=kind)
@@ -124,6 +125,16 @@ class LiveFeed:
                 places[topic.split("/")[1]] = kept
                 self._agree(topic.split("/")[1])
         self._wake()
+
+    def topics(self) -> list[str]:
+        """Return the topics to listen to."""
+        bays = ("+",) if self.known is None else sorted(self.known)
+        return [*_KINDS, *(f"envmon/{bay}/{end}" for bay in bays for end in _OF_BAYS)]
+
+    def _is_known(self, topic: str) -> bool:
+        """Return whether a topic is about a bay of the shop."""
+        levels = topic.split("/")
+        return len(levels) == 3 and (self.known is None or levels[1] in self.known)
 
     def _agree(self, bay: str) -> None:
         """Let what is foreseen of a bay say nothing against the verdicts that came with or since.

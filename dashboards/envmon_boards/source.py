@@ -8,27 +8,15 @@ import msgspec
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from envmon_boards.feed import (
-    ALARMS_TOPIC,
-    HEARTBEAT_TOPIC,
-    JOB_TOPICS,
-    NODES_TOPIC,
-    OUTLOOK_TOPICS,
-    STATE_TOPICS,
-    LiveFeed,
-)
-
 if TYPE_CHECKING:
     from paho.mqtt.client import ConnectFlags
     from paho.mqtt.properties import Properties
     from paho.mqtt.reasoncodes import ReasonCode
 
     from envmon.intake.link import Account
+    from envmon_boards.feed import LiveFeed
 
 ORDER_TOPIC = "demo/pull"
-_TOPICS = (
-    STATE_TOPICS, JOB_TOPICS, OUTLOOK_TOPICS, HEARTBEAT_TOPIC, ALARMS_TOPIC, NODES_TOPIC,
-)  # fmt: skip
 KEEPALIVE_S = 10
 
 
@@ -80,7 +68,7 @@ class MqttSource:
         if reason.is_failure:
             return
         self._heard.clear()
-        client.subscribe([(topic, 0) for topic in _TOPICS])
+        client.subscribe([(topic, 0) for topic in self._feed.topics()])
         self._feed.set_broker(up=True)
 
     def _on_disconnect(self, *_: Any) -> None:

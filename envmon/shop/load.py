@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _HIDDEN = "(not shown)"
 _DEEPEST = 20
-LARGEST_FILE = 262_144
+LARGEST_FILE = 131_072
 """A shop of a hundred bays needs no more [bytes]; reading faults in it takes under a second."""
 _AT_LINE = re.compile(r"^(?P<what>.*) \(at line (?P<line>\d+), column \d+\)$", re.DOTALL)
 _WAY_OUT = (

@@ -76,6 +76,8 @@ def path_text(path: Path) -> str:
 def nearest(text: str, options: Iterable[str]) -> str | None:
     """Return the option spelled most like a text, or None when none is near."""
     by_fold = {option.casefold(): option for option in reversed(list(options))}
+    if not by_fold:
+        return None
     found = difflib.get_close_matches(text.casefold()[:200], list(by_fold), n=1, cutoff=0.6)
     return by_fold[found[0]] if found else None
 
