@@ -434,6 +434,13 @@ def test_the_shop_wide_alarm_is_in_the_head_of_every_page(
         assert page.locator(".shop-wide svg").is_visible()
         assert page.inner_text('[data-f="unseen"]') == "2 not acknowledged"
         assert page.get_attribute(".to-alarms", "href") == "/alarms"
+        page.evaluate("document.fonts.ready")
+        cut = page.eval_on_selector_all(
+            ".top nav a",
+            "all => all.filter(a => a.getBoundingClientRect().right > "
+            "a.parentNode.getBoundingClientRect().right + 1).map(a => a.textContent)",
+        )
+        assert cut == []
 
 
 @pytest.mark.parametrize("path", ["/", "/alarms", "/bay/north"])
