@@ -52,6 +52,8 @@ class Noted:
     behind: list[tuple[float, float]] = field(default_factory=list)
     events: list[Seen] = field(default_factory=list)
     memory: list[Memory] = field(default_factory=list)
+    broker_kb: list[tuple[float, int]] = field(default_factory=list)
+    """What waits in the broker, by the size of its file."""
 
 
 class Eye(threading.Thread):
@@ -95,6 +97,9 @@ class Eye(threading.Thread):
         self.noted.events += [Seen(now, seq, kind, json.loads(data)) for seq, kind, data in rows]
 
     def _weigh(self) -> None:
+        with contextlib.suppress(OSError):
+            size = (self._stage.folder / "envmon.db").stat().st_size
+            self.noted.broker_kb.append((time.time(), size // 1024))
         now, found = time.time(), self._stage.pids()
         found |= {f"chromium page {pid}": pid for pid in renderers(os.getpid())}
         for name, pid in found.items():
