@@ -110,6 +110,14 @@ def test_the_watch_goes_down() -> None:
     assert feed.watch_text()["state"] == "down"
 
 
+def test_what_the_watch_refused_is_passed_on() -> None:
+    """README: /healthz says how many payloads were refused, and why the last one was."""
+    feed = LiveFeed()
+    feed.take(HEARTBEAT_TOPIC, b'{"state": "up", "rejected": 9, "last_reject": "payload is empty"}')
+    said = feed.watch_text()
+    assert (said["rejected"], said["last_reject"]) == (9, "payload is empty")
+
+
 def test_a_bays_job_comes_beside_its_state_with_an_age_of_its_own() -> None:
     feed = LiveFeed()
     feed.take(NORTH, text_of("rinse"))

@@ -27,11 +27,16 @@ NODES_TOPIC = "demo/nodes"
 
 
 class Heartbeat(msgspec.Struct, frozen=True):
-    """The watch's last word: ``up``, ``trouble`` or ``down``, and when on its clock."""
+    """The watch's last word: ``up``, ``trouble`` or ``down``, and when on its clock.
+
+    ``rejected`` is how many payloads were ever refused, ``last_reject`` why the last one was.
+    """
 
     state: str
     at: str | None = None
     text: str = ""
+    rejected: int | None = None
+    last_reject: str = ""
 
 
 _KINDS: dict[str, Any] = {
