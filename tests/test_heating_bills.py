@@ -33,6 +33,7 @@ from envmon.service.heating_import import (
     keep_bills,
 )
 from envmon.service.heating_make import DaySpan, make_report
+from envmon.service.heating_table import sum_note
 from envmon.service.recalibration import Recalibration
 from envmon.service.taking_up import TakingUp
 from envmon.shop.heat import HeatingInfo
@@ -163,6 +164,29 @@ def test_a_bill_with_wrong_days_is_withdrawn_and_the_log_says_what_is_counted_tw
         assert "counted twice" not in str(
             make_report(made.past, made.shop, made.plan, span).log.notes
         )
+
+
+def test_sums_say_of_how_many_days_bills_and_their_cost_are(tmp_path: Path) -> None:
+    bills = "from,to,amount,unit,cost\n2025-01-01,2025-01-31,62,l,93\n2025-02-01,2025-02-14,28,l,\n"
+    with kept(tmp_path) as made:
+        keep_bills(made.store, bills_from_csv(bills, INFO), NOW_US)
+        span = DaySpan(date(2025, 1, 1), date(2025, 3, 1))
+        document = document_of(make_report(made.past, made.shop, made.plan, span), made.shop)
+    assert [sum_note(one) for one in document["months"]] == ["by bills", "bills 14/28 d"]
+    assert sum_note(document["whole"]) == "bills 45/59 d, cost 31/59 d"
+    assert re.search(r"February 2025.*?14/28 d", page(document), re.DOTALL)
+
+
+def test_bills_of_a_leap_year_stand_beside_those_of_the_same_days(tmp_path: Path) -> None:
+    """The Gregorian calendar: 2024 has 29 February."""
+    bills = "month,amount,unit\n2024-01,90,l\n2024-02,80,l\n2025-01,93,l\n2025-02,84,l\n"
+    with kept(tmp_path) as made:
+        keep_bills(made.store, bills_from_csv(bills, INFO), NOW_US)
+        span = DaySpan(date(2025, 1, 1), date(2025, 3, 1))
+        document = document_of(make_report(made.past, made.shop, made.plan, span), made.shop)
+    drawn = ET.fromstring(bills_chart(document, words_of(document), PAPER))
+    named = [one.text for one in drawn.iter() if one.text in {"Jan", "Feb", "31 Dec", "31 Jan"}]
+    assert named == ["Jan", "Feb"]
 
 
 def test_bills_alone_give_a_log_that_says_what_is_missing(tmp_path: Path) -> None:

@@ -78,18 +78,26 @@ def bills_chart(document: Mapping[str, Any], words: Words, room: Room) -> Html:
 
 def _bars(document: Mapping[str, Any], words: Words, *, energy: bool) -> Iterator[_Bar]:
     before = document["before"] or {"bills": []}
-    for bills, shift, kind in ((before["bills"], 365, "bar-was"), (document["bills"], 0, "bar")):
+    for bills, shift, kind in ((before["bills"], 1, "bar-was"), (document["bills"], 0, "bar")):
         for one in bills:
             whole = one["energy_kwh"] if energy else one["cost"]
             if whole is None:
                 continue
             first, last = (date.fromisoformat(one[end]) for end in ("first", "last"))
-            by = timedelta(days=shift)
             a_day = f"{number(whole / one['days'])} kWh" if energy else words.money(
                 whole / one["days"]
             )  # fmt: skip
             say = f"bill {first} to {last}: {a_day} a day"
-            yield _Bar(first + by, last + by + timedelta(days=1), whole / one["days"], kind, say)
+            since, until = (_years_on(day, shift) for day in (first, last))
+            yield _Bar(since, until + timedelta(days=1), whole / one["days"], kind, say)
+
+
+def _years_on(day: date, years: int) -> date:
+    """Return the same day of a later year; the 28th where that has no 29 February."""
+    try:
+        return day.replace(year=day.year + years)
+    except ValueError:
+        return day.replace(year=day.year + years, day=28)
 
 
 def _drawn(bar: _Bar, up: Scale, place: tuple[float, float], font: float) -> Sequence[Html]:

@@ -148,7 +148,7 @@ def _month(
 def _part(one: Mapping[str, Any]) -> str:
     known, days = one["known"]["energy_kwh"], one["days"]
     if known == 0 and one["billed_days"]:
-        return "bills"
+        return "bills" if one["billed_days"] == days else f"{one['billed_days']}/{days} d"
     return f"{known}/{days} d" if known < days else ""
 
 

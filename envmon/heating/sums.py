@@ -50,6 +50,7 @@ class Sum(msgspec.Struct, frozen=True):
         billed_days: Days that bills are of.
         billed_kwh: Energy of the bills' share of these days [kWh].
         billed_cost: Their share of the bills' cost.
+        billed_cost_days: Days of bills that say what they cost.
     """
 
     first: date
@@ -73,6 +74,7 @@ class Sum(msgspec.Struct, frozen=True):
     billed_days: int = 0
     billed_kwh: float | None = None
     billed_cost: float | None = None
+    billed_cost_days: int = 0
 
 
 class BilledDay(msgspec.Struct, frozen=True):
@@ -141,6 +143,7 @@ def sum_of(rows: Sequence[DayRow], billed: dict[date, BilledDay]) -> Sum:
         billed_days=len(bills),
         billed_kwh=_total([bill.energy_kwh for bill in bills]),
         billed_cost=_total([bill.cost for bill in bills]),
+        billed_cost_days=sum(bill.cost is not None for bill in bills),
         **{name: _total(_known(rows, name)) for name in SUMMED},
         **{name: _mean(_known(rows, name)) for name in AVERAGED},
     )  # fmt: skip

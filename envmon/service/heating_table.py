@@ -147,7 +147,10 @@ def sum_note(one: Mapping[str, Any]) -> str:
     """Return of how many days a sum's energy is, where it is not all."""
     known, days, priced = one["known"]["energy_kwh"], one["days"], one["known"]["cost"]
     if known == 0 and one["billed_kwh"] is not None:
-        return "by bills" if one["billed_days"] == days else f"bills {one['billed_days']}/{days} d"
+        whole = one["billed_days"] == days
+        bills = "by bills" if whole else f"bills {one['billed_days']}/{days} d"
+        paid = one["billed_cost_days"]
+        return f"{bills}, cost {paid}/{days} d" if 0 < paid < one["billed_days"] else bills
     jobs = counted(one["jobs"], "job") if one["jobs"] else ""
     part = f"energy {known}/{days} d" if known < days else ""
     cost = f"cost {priced}/{days} d" if 0 < priced < known else ""
