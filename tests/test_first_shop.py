@@ -164,7 +164,9 @@ def test_command_with_flags_asks_nothing(tmp_path: Path) -> None:
         (["--units", "imperial"], "allowed: metric, us"),
         (["--bay", "North:huge"], "allowed is a number such as 210"),
         (["--heat", "wood"], "allowed: natural_gas"),
-        (["--site", "Fjord Lane"], "a short name of a-z"),
+        (["--site", "Fjord Lane"], "site: value is 'Fjord Lane'; allowed is a short name of a-z"),
+        (["--bay", "North:2", "--units", "us"], "20000 m3 (180 to 706000 ft3)"),
+        (["--reach", "https://x"], "reach: not the name"),
         (["--name", "tab\tname"], "cannot be shown"),
     ],
 )

@@ -7,7 +7,7 @@ import re
 import unicodedata
 from typing import TYPE_CHECKING, NamedTuple, get_args
 
-from envmon.errors import InputError
+from envmon.errors import Fault, InputError
 from envmon.field.template import filled
 from envmon.shop.heat import Fuel
 from envmon.shop.load import check_text
@@ -24,6 +24,8 @@ BROKERS = ("embedded", "mosquitto")
 USER = "envmon"
 PASSWORD_FILE = "broker_password"  # noqa: S105 - the name of a file
 _M3_IN_FT3 = 0.028316846592
+_ASKED = {"names[0]": "reach", "folder": "data"}
+"""Keys that are asked for by another name."""
 
 
 class BayAnswer(NamedTuple):
@@ -82,7 +84,18 @@ def faults_of(answers: Answers, place: Path) -> list[str]:
         text = shop_text(answers, place)
     except InputError as error:
         return [str(error)]
-    return [fault.message for fault in check_text(text, place.name)[1]]
+    return [_said(fault) for fault in check_text(text, place.name)[1]]
+
+
+def _said(fault: Fault) -> str:
+    """Return a fault with the name of what was answered; a volume in the unit it was typed in."""
+    name = fault.path.rpartition(".")[2]
+    if name == "volume_m3":
+        return "the air volume of a bay must be above 5 up to 20000 m3 (180 to 706000 ft3)"
+    message = fault.message.replace("text in quotes of", "text of")
+    message = message.removesuffix("; write something between the quotes")
+    asked = _ASKED.get(name, name)
+    return re.sub(r"^(value is|not the)", rf"{asked}: \1", message)
 
 
 def shop_text(answers: Answers, place: Path) -> str:
