@@ -60,7 +60,8 @@ def open_bus(number: int) -> Bus:
         ) from None
     except OSError as error:
         raise PayloadError(
-            f"/dev/i2c-{number}: {error}; switch I2C on, and let the node's user into group i2c"
+            f"/dev/i2c-{number}: {error.strerror or error}; switch I2C on, and let the node's user "
+            "into group i2c"
         ) from error
     return bus
 

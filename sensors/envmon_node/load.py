@@ -99,7 +99,7 @@ def _fault(error: Mapping[str, Any], data: Mapping[str, Any]) -> str:
 def _what(error: Mapping[str, Any], path: tuple[Any, ...], data: Mapping[str, Any]) -> str:
     kind, value = error["type"], error["input"]
     if kind == "missing":
-        return "is missing; add it" if len(path) > 1 else f"section {path[0]} is missing; add it"
+        return _missing(path)
     if kind == "extra_forbidden":
         return _unknown(path, data)
     if kind in {"union_tag_invalid", "union_tag_not_found"}:
@@ -111,6 +111,12 @@ def _what(error: Mapping[str, Any], path: tuple[Any, ...], data: Mapping[str, An
         return str(error["ctx"]["error"])
     message = _MEANS.get(kind, str(error["msg"]).replace("Input should", "should"))
     return f"is {_shown(path, value)}; {message}"
+
+
+def _missing(path: tuple[Any, ...]) -> str:
+    if path == ("sensor",):
+        return "there is none yet; put in the [[sensor]] tables that envmon-node find prints"
+    return "is missing; add it" if len(path) > 1 else f"section {path[0]} is missing; add it"
 
 
 def _shown(path: tuple[Any, ...], value: object) -> str:

@@ -6,6 +6,7 @@ What its lines look like is told by a regular expression with a named group for 
 from __future__ import annotations
 
 import math
+import os
 import termios
 import time
 from typing import TYPE_CHECKING, NamedTuple
@@ -95,7 +96,8 @@ class SerialSensor:
             return self._next(self._port)
         except (OSError, termios.error) as error:  # pyserial's own error is an OSError
             self.close()
-            raise PayloadError(f"{self._talk.port}: {error}; look at its plug") from error
+            what = os.strerror(error.errno) if getattr(error, "errno", None) else str(error)
+            raise PayloadError(f"{self._talk.port}: {what}; look at its plug") from error
 
     def close(self) -> None:
         """Release the port."""
