@@ -114,6 +114,14 @@ def test_claimed_topics_are_left_out_and_say_their_battery() -> None:
     assert batteries(shop(), topics.all()) == {"north-air": "81 %"}
 
 
+def test_what_can_be_claimed_stands_first() -> None:
+    topics = HeardTopics()
+    for place, (topic, payload) in enumerate({"a": b"9.5", "b": b"online", "c": b"8"}.items()):
+        topics.take(topic, payload, float(place), retained=False)
+    document = unclaimed_document(shop(), topics.all(), 5.0, 0)
+    assert [row["topic"] for row in document["unclaimed"]] == ["c", "a", "b"]
+
+
 @pytest.mark.parametrize(
     ("every_s", "text"), [(None, ""), (20.0, ""), (30.0, "2 min"), (300.0, "15 min")]
 )

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from envmon.clock import SECOND_US, iso_from_us
 from envmon.field.claim import free_id
-from envmon.field.guess_words import name_of, units_for
+from envmon.field.guess_words import SENSED, name_of, units_for
 from envmon.intake.topics import TopicTable
 from envmon.service.plain_log import plain
 from envmon.shop.points import expand_points, filled
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
     from envmon.field.guess import Guess, Offer
     from envmon.field.hearing import Heard
@@ -65,7 +65,7 @@ def claimed_of(shop: Shop) -> Claimed:
 def unclaimed_document(
     shop: Shop, heard: Sequence[Heard], at_s: float, now_us: int
 ) -> dict[str, Any]:
-    """Return the topics that nobody claims, those heard last first.
+    """Return the topics that nobody claims: of those heard last, the claimable ones first.
 
     Args:
         shop: The shop file.
@@ -76,6 +76,7 @@ def unclaimed_document(
     claimed = claimed_of(shop)
     free = [each for each in heard if claimed.points_of(each.topic) is None]
     rows = [_row(shop, each, claimed, (at_s, now_us)) for each in free[:SHOWN_TOPICS]]
+    rows.sort(key=lambda row: bool(row["refused"]))
     return {"unclaimed": rows, "more": max(0, len(free) - SHOWN_TOPICS)}
 
 
@@ -161,14 +162,11 @@ def offer_document(offer: Offer) -> dict[str, Any]:
         "in_payload": offer.in_payload,
         "sure": offer.sure,
         "words": plain(offer.words),
-        "quantities": list(_choices(offer)),
+        "quantities": list(offer.quantities),
+        "others": list(offer.others),
     }
 
 
-def _choices(offer: Offer) -> Iterator[dict[str, Any]]:
-    for name in (*offer.quantities, *offer.others):
-        yield {
-            "quantity": name,
-            "label": name_of(name),
-            "units": [] if offer.in_payload else units_for(name),
-        }
+def quantity_table() -> dict[str, Any]:
+    """Return every quantity that can be claimed: how it is called, and in what it may come."""
+    return {name: {"label": name_of(name), "units": units_for(name)} for name in SENSED}

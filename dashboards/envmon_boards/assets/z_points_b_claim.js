@@ -26,16 +26,15 @@
   }
 
   // A quantity is proposed where the payload says it; what is open waits for a person.
-  function offerRow(offer) {
+  function offerRow(offer, table) {
     const row = make("div", "claim-offer", "");
     row.offer = offer;
     const what = choices("take-as", [[LEAVE, "leave out"],
-      ...offer.quantities.map((each) => [each.quantity, each.label])],
-      offer.sure === "said" ? offer.quantities[0].quantity : LEAVE);
+      ...[...offer.quantities, ...offer.others].map((each) => [each, table[each].label])],
+      offer.sure === "said" ? offer.quantities[0] : LEAVE);
     const unit = make("select", "take-unit", "");
     const showUnits = () => {
-      const found = offer.quantities.find((each) => each.quantity === what.value);
-      const units = found?.units ?? [];
+      const units = offer.in_payload ? [] : table[what.value]?.units ?? [];
       const said = units.includes(offer.unit) ? offer.unit : units[0];
       unit.replaceChildren(...optionsOf(units.map((each) => [each, each])));
       if (said) unit.value = said;
@@ -60,7 +59,7 @@
     return button;
   }
 
-  function open(card, bays) {
+  function open(card, { bays, quantities }) {
     const { row } = card;
     card.open = true;
     card.querySelector(".claim-key").hidden = true;
@@ -70,7 +69,7 @@
     const name = textField("point", row.point, 40);
     const stale = textField("stale", row.stale_after, 20);
     stale.placeholder = "1 min";
-    const rows = row.offers.filter((each) => each.quantities.length).map(offerRow);
+    const rows = row.offers.filter((each) => each.quantities.length).map((each) => offerRow(each, quantities));
     const say = make("p", "claim-say", "");
     say.setAttribute("role", "status");
     const lines = make("pre", "claim-lines", "");

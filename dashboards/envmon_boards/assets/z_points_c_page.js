@@ -27,7 +27,7 @@
     for (const row of state.answer.unclaimed) {
       const card = cards.get(row.topic);
       if (card) points.fill(card, row);
-      else list.append(points.topicCard(row, (one) => points.open(one, state.answer.bays)));
+      else list.append(points.topicCard(row, (one) => points.open(one, state.answer)));
     }
     const { more } = state.answer;
     put(state.root, "more", more ? `and ${plural(more, "more topic", "more topics")}` : "");
