@@ -15,7 +15,7 @@ import pytest
 
 from envmon.field.hearing_link import Hearing
 from envmon.intake.link import Account
-from envmon.service.points_taking_in import REQUEST_FILE
+from envmon.service.points_taking_in import REFUSED_FILE, REQUEST_FILE
 from envmon_boards.points_api import NO_BROKER
 from tests.boards_support import Stand, stand_of
 from tests.door_support import STRANGER, Asker, door_stand, door_text
@@ -122,6 +122,11 @@ def test_a_topic_like_toml_is_one_string_in_the_file(deaf: Stand, tmp_path: Path
     found = tomllib.loads((tmp_path / "shop.toml").read_text(encoding="utf-8"))
     assert found["point"][-1]["topic"] == topic
     assert "contact" not in found
+
+
+def test_why_a_changed_file_does_not_count_is_said(deaf: Stand, tmp_path: Path) -> None:
+    (tmp_path / "data" / REFUSED_FILE).write_text("NOT taken in:\n[broker]", encoding="utf-8")
+    assert ask(deaf, "GET", "/api/v1/points")[1]["refused"] == "NOT taken in:\\n[broker]"
 
 
 def test_without_a_broker_it_says_so_and_without_a_shop_file_too(tmp_path: Path) -> None:

@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from envmon.service.points_taking_in import LOOK_S, REQUEST_FILE, TakingIn, ask_to_take_in
+from envmon.service.points_taking_in import (
+    LOOK_S,
+    REQUEST_FILE,
+    TakingIn,
+    ask_to_take_in,
+    why_refused,
+)
 from envmon.service.supervisor import Child, Supervisor
 from envmon.shop.load import load_shop
 from tests.mosquitto_support import wait_until
@@ -55,12 +61,14 @@ def test_only_a_changed_shop_file_without_faults_is_taken_in(tmp_path: Path) -> 
     assert not asked(taking_in, tmp_path)
     assert "NOT taken in" in said[-1]
     assert "# is not allowed" in said[-1]
+    assert why_refused(tmp_path) == said[-1]
     file.write_text(good.replace("port = 1883", "port = 1884"), encoding="utf-8")
     assert not asked(taking_in, tmp_path)
     assert "stop envmon and start it" in said[-1]
     file.write_text(good + MORE, encoding="utf-8")
     assert asked(taking_in, tmp_path)
     assert said[-1] == "the shop file has changed and is taken in"
+    assert why_refused(tmp_path) == ""
     assert not asked(taking_in, tmp_path)
 
 

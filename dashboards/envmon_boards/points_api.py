@@ -15,8 +15,10 @@ from starlette.concurrency import run_in_threadpool
 from envmon.errors import InputError, ShopFileError
 from envmon.field.claim import Claim, Taken, lines_of
 from envmon.field.claim_file import claimed_text, is_writable, read_shop_text, write_claim
+from envmon.service.plain_log import plain
 from envmon.service.points_claim import said_of_taking_in, time_stamp
 from envmon.service.points_heard import batteries, quantity_table, unclaimed_document
+from envmon.service.points_taking_in import why_refused
 from envmon.shop.load import fault_lines
 from envmon_boards.door import (
     MAX_BODY,
@@ -97,6 +99,7 @@ class Points:
             "listening_s": hearing.since_s() if hearing else 0.0,
             "forgotten": hearing.topics.forgotten if hearing else 0,
             "bays": [{"id": bay.id, "name": bay.name} for bay in shop.bay],
+            "refused": plain(why_refused(self._boards.folder)),
             "quantities": quantity_table(),
             "batteries": batteries(shop, heard),
             **unclaimed_document(shop, heard, time.monotonic(), now_us),

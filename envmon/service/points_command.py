@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 from envmon.clock import SystemClock, iso_from_us
 from envmon.errors import BrokerError, InputError
 from envmon.field.hearing_link import Hearing
+from envmon.service.plain_log import plain
 from envmon.service.points_claimed import claimed_document
 from envmon.service.points_heard import batteries, unclaimed_document
+from envmon.service.points_taking_in import why_refused
 from envmon.service.watch_process import account_from, data_folder
 from envmon.shop.load import load_shop
 from envmon.units import QUANTITIES, format_value, parse_value
@@ -90,10 +92,12 @@ def points_document(shop_path: Path, listen_s: float) -> tuple[dict[str, Any], S
     shop = load_shop(shop_path)
     heard = hear(shop, listen_s)
     now_us, at_s = SystemClock().now_us(), time.monotonic()
-    claimed = claimed_document(shop, data_folder(shop, shop_path), now_us, batteries(shop, heard))
+    folder = data_folder(shop, shop_path)
+    claimed = claimed_document(shop, folder, now_us, batteries(shop, heard))
     document = {
         "at": iso_from_us(now_us),
         "listened_s": listen_s,
+        "refused": why_refused(folder),
         **unclaimed_document(shop, heard, at_s, now_us),
         "claimed": claimed,
     }
@@ -102,6 +106,8 @@ def points_document(shop_path: Path, listen_s: float) -> tuple[dict[str, Any], S
 
 def points_lines(document: dict[str, Any], shop: Shop, shop_path: Path) -> Iterator[str]:
     """Yield the same for people."""
+    if document["refused"]:
+        yield f"! {plain(document['refused'])}"
     rows = document["unclaimed"]
     heard = f"heard in {document['listened_s']:g} s"
     yield (

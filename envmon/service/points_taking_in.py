@@ -6,7 +6,7 @@ is now passes its check; until then, and otherwise, everything goes on with the 
 
 from __future__ import annotations
 
-import logging
+import contextlib
 import time
 from typing import TYPE_CHECKING
 
@@ -21,10 +21,11 @@ if TYPE_CHECKING:
 
     from envmon.shop.models import Shop
 
-log = logging.getLogger("envmon.supervisor")
-
 REQUEST_FILE = "shop.changed"
+REFUSED_FILE = "shop.refused"
+"""Says why the changed shop file was not taken in; gone when one was."""
 LOOK_S = 0.5
+_LONGEST_WHY = 2_000
 
 
 def ask_to_take_in(folder: Path) -> bool:
@@ -38,6 +39,14 @@ def ask_to_take_in(folder: Path) -> bool:
     except OSError:
         return False
     return True
+
+
+def why_refused(folder: Path) -> str:
+    """Return why the changed shop file does not count yet; empty when nothing was refused."""
+    try:
+        return (folder / REFUSED_FILE).read_text(encoding="utf-8")[:_LONGEST_WHY]
+    except (OSError, UnicodeDecodeError):
+        return ""
 
 
 class TakingIn:
@@ -54,7 +63,9 @@ class TakingIn:
         self, shop: Shop, shop_path: Path, folder: Path, say: Callable[[str], None]
     ) -> None:
         self._shop, self._shop_path, self._say = shop, shop_path, say
-        self._request = folder / REQUEST_FILE
+        self._request, self._refused = folder / REQUEST_FILE, folder / REFUSED_FILE
+        with contextlib.suppress(OSError):
+            self._refused.unlink()  # this run begins with the file as it is
         self._next_s = 0.0
 
     def due(self) -> bool:
@@ -82,6 +93,8 @@ class TakingIn:
             return self._refuse(
                 "broker, data folder, screens or contacts changed, too; stop envmon and start it"
             )
+        with contextlib.suppress(OSError):
+            self._refused.unlink()
         if shop == self._shop:
             return False  # asked before this run began
         self._shop = shop
@@ -89,7 +102,10 @@ class TakingIn:
         return True
 
     def _refuse(self, why: str) -> bool:
-        self._say(f"the changed shop file is NOT taken in, the old one goes on: {why}")
+        said = f"the changed shop file is NOT taken in, the old one goes on: {why}"
+        self._say(said)
+        with contextlib.suppress(OSError):
+            self._refused.write_text(said, encoding="utf-8")
         return False
 
 

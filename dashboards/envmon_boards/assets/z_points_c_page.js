@@ -74,8 +74,10 @@
     } finally {
       state.asking = false;
       const bar = state.root.querySelector(".lost-bar");
-      bar.hidden = !state.why;
-      put(bar, "lost", state.why && `The points cannot be had: ${state.why}. It is asked for again.`);
+      const cannot = state.why && `The points cannot be had: ${state.why}. It is asked for again.`;
+      const said = cannot || state.answer?.refused || "";
+      bar.hidden = !said;
+      put(bar, "lost", said);
     }
   }
 
