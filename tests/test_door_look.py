@@ -142,7 +142,8 @@ def test_a_thumb_logs_in_and_comes_back_where_it_was(
 
 
 @pytest.mark.parametrize("back", ["//shop.example/", "https://shop.example/", "/\\shop.example",
-                                  "javascript:window.hit=1", "/login?next=/", "%00"])  # fmt: skip
+                                  "javascript:window.hit=1", "/login?next=/", "%00",
+                                  "/.//192.0.2.9/x", "/x/..//192.0.2.9/x"])  # fmt: skip
 def test_nobody_is_led_elsewhere_after_the_log_in(
     stand: Stand, browser: Browser, back: str
 ) -> None:

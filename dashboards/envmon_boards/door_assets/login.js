@@ -17,7 +17,8 @@
     try {
       const address = new URL(asked, location.origin);
       const own = address.origin === location.origin && asked.startsWith("/");
-      return own && !address.pathname.startsWith("/login") ? address.pathname : "/";
+      // "/.//other" is of ours, but its path alone leads to another machine.
+      return own && !/^\/(\/|login)/.test(address.pathname) ? address.pathname : "/";
     } catch {
       return "/";
     }
