@@ -103,35 +103,24 @@ class Door:
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         if self._porter.behind_proxy:
             scope = {**scope, "scheme": "https"}
-        begun = False
-
-        async def guarded(message: Message) -> None:
-            nonlocal begun
-            if message["type"] == "http.response.start":
-                begun = True
-                there = message.get("headers", [])
-                message["headers"] = self._headers.added(scope["path"], there)
-            elif message.get("more_body") and not self._still_in(scope):
-                await send({"type": "http.response.body", "body": b""})
-                raise _EndedError
-            await send(message)
-
+        coming = _Coming(receive)
+        going = _Going(self, scope, send, coming)
         try:
             app = self._refusal(scope) or self._app
             await self._note(scope)
-            await app(scope, _limited(receive), guarded)
+            await app(scope, coming, going)
         except (ClientDisconnect, _EndedError):
             return
         except _TooLongError:
-            if not begun:
-                await problem(413, f"allowed are {MOST_SENT} bytes")(scope, receive, guarded)
+            if not going.begun:
+                await problem(413, f"allowed are {MOST_SENT} bytes")(scope, receive, going)
         except Exception:
             # The address stays out of it: it may be an acknowledge link.
             log.exception("a request failed: %s", scope["method"])
-            if begun:
+            if going.begun:
                 raise
             await problem(500, "this failed on the server; its log says more")(
-                scope, receive, guarded
+                scope, receive, going
             )
 
     def _refusal(self, scope: Scope) -> Response | None:
@@ -152,7 +141,12 @@ class Door:
         writes = scope["method"] not in READING and not scope["path"].startswith("/ack/")
         return (refuse_foreign(request) if writes else None) or _unfit(request, visitor)
 
-    def _still_in(self, scope: Scope) -> bool:
+    def with_headers(self, scope: Scope, message: Message) -> Message:
+        """Return the beginning of an answer with what none goes out without."""
+        there = message.get("headers", [])
+        return {**message, "headers": self._headers.added(scope["path"], there)}
+
+    def still_in(self, scope: Scope) -> bool:
         """Return whether who asked may still be answered: a stream outlasts sessions."""
         visitor: Visitor | None = scope.get(_VISITOR)
         if visitor is None or not visitor.token:
@@ -173,19 +167,70 @@ class Door:
             await run_in_threadpool(sessions.touch, visitor.token)
 
 
-def _limited(receive: Receive) -> Receive:
-    """Return what a request is read by, up to the longest body."""
-    read = 0
+class _Coming:
+    """What a request is read by, up to the longest body.
 
-    async def part() -> Message:
-        nonlocal read
-        message = await receive()
-        read += len(message.get("body", b""))
-        if read > MOST_SENT:
+    Attributes:
+        too_long: More was sent.
+    """
+
+    def __init__(self, receive: Receive) -> None:
+        self._receive, self._read, self.too_long = receive, 0, False
+
+    async def __call__(self) -> Message:
+        message = await self._receive()
+        self._read += len(message.get("body", b""))
+        self.too_long = self._read > MOST_SENT
+        if self.too_long:
             raise _TooLongError
         return message
 
-    return part
+
+class _Going:
+    """What an answer is sent by.
+
+    Attributes:
+        begun: The beginning of one was sent.
+    """
+
+    def __init__(self, door: Door, scope: Scope, send: Send, coming: _Coming) -> None:
+        self._door, self._scope, self._send, self._coming = door, scope, send, coming
+        self.begun = self._replaced = False
+
+    async def __call__(self, message: Message) -> None:
+        if self._replaced:
+            return
+        if message["type"] == "http.response.start":
+            await self._begin(message)
+            return
+        if message.get("more_body") and not self._door.still_in(self._scope):
+            await self._send({"type": "http.response.body", "body": b""})
+            raise _EndedError
+        await self._send(message)
+
+    async def _begin(self, message: Message) -> None:
+        instead = _instead(self._scope["path"], message["status"], self._coming)
+        self.begun = True
+        if instead is None:
+            await self._send(self._door.with_headers(self._scope, message))
+            return
+        await instead(self._scope, self._coming, self)
+        self._replaced = True
+
+
+def _instead(path: str, status: int, coming: _Coming) -> Response | None:
+    """Return the answer in place of one that blames the server for what was asked, else None.
+
+    Dash makes 500 of everything that is no question of its own pages.
+    """
+    if status != 500:
+        return None
+    if coming.too_long:
+        return problem(413, f"allowed are {MOST_SENT} bytes")
+    if not path.startswith("/_dash-"):
+        return None
+    log.warning("a question of a page could not be answered")
+    return problem(400, "no page here asks this; load the page anew")
 
 
 def _unfit(request: Request, visitor: Visitor | None) -> Response | None:
