@@ -1,12 +1,14 @@
 """Every address of the boards, asked anything: never a fault of the server, never slow, never kept.
 
 The addresses are read off the application, so a new one is asked too. 503 is an answer: something
-the boards need (the watch, a store) is not there.
+the boards need (the watch, a store) is not there. ``ENVMON_HOSTILE_QUESTIONS=6000`` makes a long
+run of it.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import re
 import time
 from contextlib import closing
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
 
 PATIENCE_S = 3 * SLOWEST_S
 """On a machine three times slower [s of the processor]; the first paper of all loads its fonts."""
+EXAMPLES = int(os.environ.get("ENVMON_HOSTILE_QUESTIONS", "120"))
+"""Questions of each role; thousands for a long run."""
 SKIPPED = ("/api/v1/login", "/api/v1/logout")
 """They count tries and end sessions; ``test_door_tries`` asks them."""
 
@@ -99,7 +103,7 @@ def test_no_address_fails_on_any_question(stand: Stand, role: str) -> None:
     assert len(known) > 40
 
     @settings(
-        max_examples=120, deadline=None,
+        max_examples=EXAMPLES, deadline=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )  # fmt: skip
     @given(st.sampled_from(known), BODIES | FORMS | st.binary(max_size=80), st.data())
