@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import stat
 import subprocess
 import time
 from contextlib import closing, contextmanager
@@ -88,6 +89,18 @@ def test_a_backup_holds_everything_and_says_so(bench: Bench) -> None:
     turned = archive_turn(load_shop(other.shop), other.data, START_US + 4 * DAY_US)
     assert (turned.adopted, turned.damaged) == (0, ())
     assert other.kept() == before
+
+
+def test_who_may_log_in_is_in_it_and_all_of_it_is_its_owners(bench: Bench) -> None:
+    people = bench.folder / "people.toml"
+    text = bench.shop.read_text(encoding="utf-8")
+    bench.shop.write_text(f'{text}\n[boards]\npeople_file = "people.toml"\n', encoding="utf-8")
+    people.write_text("# nobody yet\n", encoding="utf-8")
+    made, _ = backed_up(bench)
+    copy = made.folder / people.name
+    assert copy.read_bytes() == people.read_bytes()
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o600
+    assert stat.S_IMODE(made.folder.stat().st_mode) == 0o700
 
 
 def test_a_backup_changes_nothing_in_the_data_folder(bench: Bench) -> None:

@@ -20,6 +20,7 @@ from envmon.errors import InputError, StoreError
 from envmon.service.ack_link import KEY_FILE
 from envmon.service.import_report import ProgressLine, grouped
 from envmon.service.notice_outbox import NOTICE_FILE, copy_outbox
+from envmon.service.people import people_of
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.store.chain import first_break
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    from envmon.service.people import PeopleFile
     from envmon.store.manifest import ArchiveFile
 
 log = logging.getLogger("envmon.backup")
@@ -78,7 +80,7 @@ def make_backup(shop_path: Path, out: Path, data: str | None, say: Callable[[str
     """Copy a data folder into a new folder, read it back, and say what it holds.
 
     Args:
-        shop_path: The shop file; it is copied too.
+        shop_path: The shop file; it is copied too, with the people who may log in.
         out: Folder to make.
         data: Data folder instead of the shop file's.
         say: Told what the backup holds.
@@ -98,6 +100,7 @@ def make_backup(shop_path: Path, out: Path, data: str | None, say: Callable[[str
         _copy_again_and_again(folder, part, shop.shop.site)
         _copy_folder(folder / RECORDS, part / RECORDS)
         _copy_file(shop_path, part / shop_path.name)
+        _copy_people(people_of(shop, shop_path), part)
         made = _read_back(part)
         _sync_tree(part)
         part.rename(out)
@@ -123,7 +126,7 @@ def _part_folder(out: Path, folder: Path) -> Path:
     part = out.with_name(out.name + ".part")
     try:
         shutil.rmtree(part, ignore_errors=True)
-        part.mkdir(parents=True)
+        part.mkdir(mode=0o700, parents=True)  # people, references and keys are its owner's
     except OSError as error:
         raise InputError(f"cannot make {part}: {error}; choose another folder") from error
     return part
@@ -176,8 +179,18 @@ def _copy_notice(folder: Path, part: Path) -> None:
     if (folder / NOTICE_FILE).exists():
         copy_outbox(folder, part)
     if (folder / KEY_FILE).exists():
-        (part / KEY_FILE).touch(mode=0o600)
-        _copy_file(folder / KEY_FILE, part / KEY_FILE)
+        _copy_secret(folder / KEY_FILE, part)
+
+
+def _copy_people(people: PeopleFile | None, part: Path) -> None:
+    """Copy who may log in; without it nobody could after a restore."""
+    if people is not None and people.path.exists():
+        _copy_secret(people.path, part)
+
+
+def _copy_secret(source: Path, part: Path) -> None:
+    (part / source.name).touch(mode=0o600)
+    _copy_file(source, part / source.name)
 
 
 def _copy_archive(folder: Path, part: Path, site: str) -> None:
