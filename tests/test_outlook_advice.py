@@ -9,7 +9,9 @@ import msgspec
 import numpy as np
 import pytest
 
+from envmon.clock import HOUR_US
 from envmon.outlook.advice import advice, open_door
+from envmon.outlook.ahead import Outside, Plans
 from envmon.outlook.constants import Learned, Priors
 from envmon.outlook.foresee import Context
 from envmon.outlook.frame import BayFrame, frame_from_columns
@@ -64,6 +66,13 @@ def test_an_open_door_in_the_cold_dries_the_bay_and_costs_heat() -> None:
 
 def test_a_door_into_air_as_wet_is_not_advised() -> None:
     assert open_door(facts(), frame(outdoor_c=19, outdoor_humid=95), 60.0, NOTHING) is None
+
+
+def test_no_door_is_advised_where_nobody_knows_the_outdoors() -> None:
+    unseen = frame(outdoor_c=float("nan"))
+    assert open_door(facts(), unseen, 60.0, NOTHING) is None
+    told = Plans(outdoor=tuple(Outside(START_US + n * HOUR_US, -8.0) for n in range(20)))
+    assert open_door(facts(), unseen, 60.0, Context(told)) is not None
 
 
 def test_without_the_heaters_output_no_cost_is_told() -> None:

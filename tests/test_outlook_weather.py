@@ -216,7 +216,7 @@ def test_it_is_said_which_outdoors_were_taken_and_how_old_the_forecast_is(tmp_pa
     fill(tmp_path, 8)
     plain = foreseen(tmp_path, thinker_of())["north"].outdoor
     assert plain is not None
-    assert (plain.by, plain.heard) == ("usual", None)
+    assert (plain.by, plain.heard) == ("guess", None)
     assert plain.text.endswith("no forecast")
     keep(tmp_path, -14.0)
     said = foreseen(tmp_path, thinker_of())["north"].outdoor
@@ -228,6 +228,13 @@ def test_it_is_said_which_outdoors_were_taken_and_how_old_the_forecast_is(tmp_pa
     shop.write_text(TEXT + f'[store]\nfolder = "{tmp_path}"\n', encoding="utf-8")
     lines = outlook_lines(shop_outlook(shop, "north", ManualClock(NOW_US)))
     assert any("outdoors by the forecast of 2 h ago" in line for line in lines)
+
+
+def test_outdoors_nobody_measures_are_said_to_be_a_guess() -> None:
+    said = weather_said(Weather(), NOW, "metric", seen=False)
+    assert (said.by, said.text) == ("guess", "outdoors not known, 5.0 °C is taken; no forecast")
+    assert "41.0 °F is taken" in weather_said(Weather(), NOW, "us", seen=False).text
+    assert weather_said(weather_from(told(-11.0), None, NOW), NOW, "us", seen=False).by != "guess"
 
 
 def test_words_of_a_forecast_that_is_off_are_in_the_shops_units() -> None:

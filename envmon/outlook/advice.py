@@ -73,6 +73,8 @@ def open_door(
     """
     if not facts.constants["door"].told and not facts.guessing:
         return None
+    if not recent.has("outdoor_temp_c") and not context.plans.outdoor:
+        return None  # nobody knows what would come in
     shut = _with_door(facts, recent, context, 0)
     best: Advice | None = None
     for minutes in DOOR_MIN:

@@ -108,14 +108,15 @@ class OutdoorSaid(msgspec.Struct, frozen=True):
     """Which outdoors were taken for the hours ahead.
 
     Attributes:
-        by: A forecast, or ``usual``: as now, with the usual course of the day.
+        by: A forecast, or ``usual``: as now, with the usual course of the day; ``guess`` where
+            nothing is known of the outdoors.
         text: The same in words, with the age of the forecast or why it is not used.
         heard: When the newest word of the forecast was said; None without one.
         until: Up to when it goes; None where it is not used.
         off_k: How much warmer the shop's own sensor was lately [K]; None where nobody knows.
     """
 
-    by: Literal["forecast", "usual"]
+    by: Literal["forecast", "usual", "guess"]
     text: str
     heard: str | None = None
     until: str | None = None

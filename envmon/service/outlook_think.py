@@ -205,7 +205,9 @@ class Thinker:
             of_job=scene.job is not None,
             fans=_fans(told),
             advice=slow.advice,
-            outdoor=weather_said(self.weather, now_us, self.shop.shop.units),
+            outdoor=weather_said(
+                self.weather, now_us, self.shop.shop.units, seen=scene.frame.has("outdoor_temp_c")
+            ),
         )
 
     def _slowly(self, scene: Scene, told: BayOutlook, about: StageSaid | None, now_us: int) -> Slow:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from envmon.clock import HOUR_US, MINUTE_US, iso_from_us
+from envmon.outlook.hidden import TYPICAL_OUTDOOR_C
 from envmon.outlook.weather import Seen, Weather, weather_from
 from envmon.service.outlook_live import OutdoorSaid
 from envmon.units import QUANTITIES, format_value
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 OFF_SAID_K = 0.5
 """A forecast that was off by less than this is said to be right."""
 USUAL = "outdoors as now, with the day's usual course"
+GUESSED = "outdoors not known, {} is taken"
 
 
 def weather_of(store: Store, frames: Mapping[str, BayFrame], now_us: int) -> Weather:
@@ -40,17 +42,23 @@ def weather_of(store: Store, frames: Mapping[str, BayFrame], now_us: int) -> Wea
     return weather_from(told, seen, now_us)
 
 
-def weather_said(weather: Weather, now_us: int, units: UnitSystem) -> OutdoorSaid:
+def weather_said(
+    weather: Weather, now_us: int, units: UnitSystem, *, seen: bool = True
+) -> OutdoorSaid:
     """Return which outdoors were taken, for a person.
 
     Args:
         weather: What was taken.
         now_us: Time now [µs].
         units: What the text is written in.
+        seen: Whether the shop's own sensor outdoors was heard in the last hours.
     """
     heard = None if weather.heard_us is None else iso_from_us(weather.heard_us)
     if weather.heard_us is None or weather.until_us is None:
         why = f"; {weather.why}" if weather.why else "; no forecast"
+        if not seen:
+            taken = format_value(TYPICAL_OUTDOOR_C, QUANTITIES["outdoor_temp_c"], units)
+            return OutdoorSaid("guess", GUESSED.format(taken) + why, heard, None, None)
         return OutdoorSaid("usual", USUAL + why, heard, None, weather.off_k)
     hours = (weather.until_us - now_us) / HOUR_US
     text = (
