@@ -1,11 +1,12 @@
 """Floods over a real Mosquitto against the real watch: is another bay's alarm late, what grows?
 
-``python tests/acceptance/hostile_flood.py [SECONDS] [MESSAGES_A_SECOND]`` puts the watch under one
-flood after another: one sensor, one that leaps out of its limits and back, one whose times lie
-anywhere, 100 000 topics that a ``+`` of the shop file claims, 100 000 that it hears and refuses,
-and 100 000 that nobody claims (all of them in 100 s at 1 000 a second). All the while a sensor of
-the other bay goes out of its limit and back, and the time until its alarm stands at the broker is
-measured; that alarm has no delay of its own here, and adds some ten entries a second to the chain.
+``python tests/acceptance/hostile_flood.py [SECONDS] [PER_SECOND] [FLOOD ...]`` puts the watch
+under one flood after another: one sensor, one that leaps out of its limits and back, one whose
+times lie anywhere, 100 000 topics that a ``+`` of the shop file claims, 100 000 that it hears and
+refuses, and 100 000 that nobody claims (all of them in 100 s at 1 000 a second). All the while a
+sensor of the other bay goes out of its limit and back, and the time until its alarm stands at the
+broker is measured; that alarm has no delay of its own here, and adds some ten entries a second to
+the chain.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 ROOT = Path(__file__).resolve().parent.parent.parent
 sys.path.insert(0, str(ROOT))
 
-from envmon.service.watch_process import READY_FILE  # noqa: E402 - run as a script
+from envmon.guard.alarm_acts import TROUBLE_BEGAN  # noqa: E402 - run as a script
+from envmon.service.watch_process import READY_FILE  # noqa: E402
 from envmon.store.sqlite import LIVE_FILE, SqliteStore  # noqa: E402
 from tests.mosquitto_support import Mosquitto, wait_until  # noqa: E402
 
@@ -157,6 +159,7 @@ class Outcome:
         grown: Growth of the live file [bytes].
         rejects: Bytes that rejected payloads take.
         cpu: Share of a processor that the watch took.
+        told: What the watch told people of it.
     """
 
     sent: int = 0
@@ -168,6 +171,7 @@ class Outcome:
     grown: int = 0
     rejects: int = 0
     cpu: float = 0.0
+    told: tuple[str, ...] = ()
 
     def line(self, name: str) -> str:
         hours = self.seconds / 3_600
@@ -177,6 +181,7 @@ class Outcome:
             f"{self.rss_mib[1]:5.0f} {self.stored / hours / 1e6:7.2f} "
             f"{self.events / hours:8.0f} {self.grown / hours / 1e6:7.1f} "
             f"{self.rejects / 1e6:7.2f} {self.cpu:5.0%}"
+            + "".join(f"\n    told: {text}" for text in self.told)
         )
 
 
@@ -303,6 +308,13 @@ class Watched:
             "SELECT sum(length(topic) + length(payload) + length(reason)) FROM reject"
         )
 
+    def troubles(self, after: int) -> tuple[str, ...]:
+        """Return what the watch found of its own troubles behind a place in the chain."""
+        store = SqliteStore(self.data)
+        found = [event.data["text"] for event in store.events_of(TROUBLE_BEGAN, after)]
+        store.close()
+        return tuple(found)
+
     def stop(self) -> None:
         self.process.terminate()
         assert self.process.wait(30) == 0
@@ -340,6 +352,7 @@ def flood(
     outcome.cpu = (watch.cpu_s() - cpu_s) / outcome.seconds
     outcome.rss_mib = (before_mib, watch.rss_mib())
     outcome.stored = watch.asked("SELECT count(*) FROM reading") - rows
+    outcome.told = watch.troubles(events)
     outcome.events = watch.asked("SELECT count(*) FROM event") - events
     outcome.grown, outcome.rejects = watch.size() - before, watch.rejects()
     alarms.close()
@@ -378,7 +391,9 @@ def main() -> int:
     seconds = float(sys.argv[1]) if sys.argv[1:] else 100.0
     per_s = float(sys.argv[2]) if sys.argv[2:] else 1_000.0
     with tempfile.TemporaryDirectory(prefix="envmon-flood-") as folder:
-        found = run(Path(folder), seconds, per_s)
+        found = run(
+            Path(folder), seconds, per_s, ("at rest", *sys.argv[3:]) if sys.argv[3:] else ()
+        )
     print(HEAD)
     for name, outcome in found.items():
         print(outcome.line(name))
