@@ -69,6 +69,7 @@ class Child:
     alive: AlivePipe | None = None
     process: subprocess.Popen[bytes] | None = None
     started_at: float = 0.0
+    heard_at: float = 0.0
     falls: int = 0
     restart_at: float = field(default=0.0)
 
@@ -104,7 +105,8 @@ class Child:
     def wrong(self, longest_s: float) -> str:
         """Return why it does not do its work, or nothing.
 
-        One that only has to answer may have fallen: it is being started again already.
+        One that only has to answer is ended by this when it is mute for so long, and started again
+        alone: whoever keeps the screens busy must not have the watch ended with them.
 
         Args:
             longest_s: It may be silent for so long [s].
@@ -113,9 +115,18 @@ class Child:
             return f"{self.name}: no turn for {silent_s:.0f} s"
         grown = time.monotonic() - self.started_at > START_TIMEOUT_S
         asked = self.answers and self.exit_code() is None and grown
-        if asked and not _answers(self.port, encrypted=self.encrypted):
-            return f"{self.name}: no answer on port {self.port}"
+        if asked:
+            self._end_when_mute(longest_s)
         return ""
+
+    def _end_when_mute(self, longest_s: float) -> None:
+        now = time.monotonic()
+        if _answers(self.port, encrypted=self.encrypted):
+            self.heard_at = now
+        elif now - max(self.heard_at, self.started_at + START_TIMEOUT_S) > longest_s:
+            log.error("%s: no answer on port %s; ending it", self.name, self.port)
+            assert self.process is not None
+            self.process.kill()
 
     def stop(self) -> None:
         """Ask it to end, and end it when it does not."""
