@@ -96,7 +96,8 @@ class SerialSensor:
             return self._next(self._port)
         except (OSError, termios.error) as error:  # pyserial's own error is an OSError
             self.close()
-            what = os.strerror(error.errno) if getattr(error, "errno", None) else str(error)
+            number = error.errno if isinstance(error, OSError) else None
+            what = os.strerror(number) if number else str(error)
             raise PayloadError(f"{self._talk.port}: {what}; look at its plug") from error
 
     def close(self) -> None:
