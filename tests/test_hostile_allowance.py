@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from envmon.clock import SECOND_US
 from envmon.errors import StoreError
-from envmon.facts import Flag, Reading
+from envmon.facts import Flag, Foretold, Reading
 from envmon.guard.alarm_kinds import KINDS
 from envmon.intake.allowance import READINGS_PER_S, READINGS_SAVED, Allowance, Purse
 from envmon.service.buttons import PRESSES_SAVED
@@ -50,6 +50,14 @@ def test_beyond_its_measure_a_series_keeps_the_newest_and_others_lose_nothing() 
     assert allowance.admitted(come, SECOND_US) == come[1_000 - int(READINGS_PER_S) :]
     assert allowance.word(SECOND_US).startswith("wild sends far too much; 5 readings a second")
     assert allowance.word(60 * SECOND_US) == ""
+
+
+def test_a_forecast_beyond_measure_is_thinned_as_well() -> None:
+    allowance = Allowance()
+    told = [Foretold("sky", n, 1.0, 0) for n in range(READINGS_SAVED + 500)]
+
+    assert allowance.foretold(told, 0) == told[500:]
+    assert allowance.word(0).startswith("sky sends far too much")
 
 
 @given(

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 from envmon.clock import SECOND_US
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from envmon.facts import Reading
+    from envmon.facts import Foretold, Reading
 
 READINGS_PER_S = 5.0
 """Readings of one series that are kept for as long as you like [1/s]."""
@@ -25,6 +25,7 @@ STANDS_US = 10 * SECOND_US
 """So long after the last reading left out a series still counts as over [µs]."""
 
 _Key = TypeVar("_Key")
+_Come = TypeVar("_Come")
 _SERIES = itemgetter(0, 1)
 
 
@@ -81,13 +82,27 @@ class Allowance:
             readings: In the order of taking in.
             now_us: Time now [µs].
         """
+        return self._admitted(readings, _SERIES, now_us)
+
+    def foretold(self, told: list[Foretold], now_us: int) -> list[Foretold]:
+        """Return what is foretold and to be kept, by the same measure.
+
+        Args:
+            told: In the order of taking in.
+            now_us: Time now [µs].
+        """
+        return self._admitted(told, _forecast_of, now_us)
+
+    def _admitted(
+        self, come: list[_Come], series_of: Callable[[_Come], tuple[str, str]], now_us: int
+    ) -> list[_Come]:
         over: dict[tuple[str, str], int] = {}
-        for series, count in Counter(map(_SERIES, readings)).items():
+        for series, count in Counter(map(series_of, come)).items():
             granted = self._purse.take(series, count, now_us)
             if granted < count:
                 over[series] = count - granted
                 self._over_us[series[0]] = now_us
-        return _without_first(readings, over) if over else readings
+        return _without_first(come, series_of, over) if over else come
 
     def kept(self) -> None:
         """Take the readings last admitted as committed."""
@@ -110,13 +125,21 @@ class Allowance:
         )
 
 
-def _without_first(readings: Sequence[Reading], over: dict[tuple[str, str], int]) -> list[Reading]:
-    """Return readings without the first of each series, as many as ``over`` says."""
-    found: list[Reading] = []
-    for reading in readings:
-        series = _SERIES(reading)
+def _forecast_of(one: Foretold) -> tuple[str, str]:
+    return one.point, ""
+
+
+def _without_first(
+    come: Sequence[_Come],
+    series_of: Callable[[_Come], tuple[str, str]],
+    over: dict[tuple[str, str], int],
+) -> list[_Come]:
+    """Return what came without the first of each series, as many as ``over`` says."""
+    found: list[_Come] = []
+    for one in come:
+        series = series_of(one)
         if over.get(series, 0) > 0:
             over[series] -= 1
         else:
-            found.append(reading)
+            found.append(one)
     return found

@@ -266,6 +266,7 @@ class Watch:
         if rejects:
             self._heart.last_reject = rejects[-1].reason
         readings = self._allowance.admitted(readings, now_us)
+        told = self._allowance.foretold(told, now_us)
         self._flag_late(readings)
         return self._health.judge(readings, self._apart()), told, rejects
 
