@@ -38,8 +38,9 @@ KEEPER_S = 75.0
 """The keeper turns once a minute; what a kill left behind is gone after its next turn."""
 BACK_WITHIN_S = 60.0
 """The wall shows numbers again so soon after a fault's cause is gone."""
-GROWTH_MB_DAY = 1.0
-"""A process that grows faster than this in a clock day of the soak is not flat."""
+GROWTH = 1.1
+GROWTH_MB = 10.0
+"""The last third of a process's longest life may hold so much more than the first."""
 
 
 class Asked(NamedTuple):
@@ -201,6 +202,12 @@ def begin_work(stage: Stage, bay: str) -> bool:
             return bool(said.status == 200)
     except (OSError, urllib.error.URLError):
         return False
+
+
+def is_flat(row: dict[str, Any]) -> bool:
+    """Tell whether a process held as much in the end as in the beginning of its longest life."""
+    first, last = row["first_mb"] or 0.0, row["last_mb"] or 0.0
+    return bool(last <= max(first * GROWTH, first + GROWTH_MB))
 
 
 def verdicts(report: dict[str, Any]) -> dict[str, bool]:
