@@ -295,7 +295,7 @@ def test_a_broker_by_a_name_that_its_certificate_has_not_is_not_spoken_with(
 def test_a_ring_too_large_for_the_board_is_a_fault_of_the_settings(tmp_path: Path) -> None:
     with Board(tmp_path, 1, keep=5_000) as board:
         assert board.ended() == 0
-    assert "keep: is 5000; so much does not fit into this board's memory" in board.said
+    assert "keep: is 5000; so much leaves this board too little memory" in board.said
 
 
 def test_bad_settings_are_named_on_the_console_and_nothing_begins(tmp_path: Path) -> None:

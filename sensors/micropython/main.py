@@ -1,15 +1,31 @@
 """Runs when the board starts: reads ``node_settings.json`` and works for ever."""
 
 from air_node import settings
-from air_node.build import built
 from air_node.errors import NodeError
+from air_node.ring import Ring
+
+
+def ready():
+    """Return settings, node and board; what is large comes first, while memory is in one piece."""
+    wanted = settings.load()
+    try:
+        ring = Ring(wanted.whole("keep"))
+        import air_node.node  # noqa: F401, PLC0415
+        from air_node.build import built  # noqa: PLC0415
+
+        node, board = built(wanted, ring)
+    except MemoryError:
+        keep = wanted.whole("keep")
+        raise settings.SettingsError(
+            [f"keep: is {keep}; so much leaves this board too little memory, give less"]
+        ) from None
+    return wanted, node, board
 
 
 def main():
-    """Build the node and run it; say what is wrong with the settings and end otherwise."""
+    """Run the node; say what is wrong with the settings and end otherwise."""
     try:
-        wanted = settings.load()
-        node, board = built(wanted)
+        wanted, node, board = ready()
     except NodeError as error:
         print(error)
         return

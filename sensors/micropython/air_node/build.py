@@ -5,17 +5,14 @@ from air_node.board import Board
 from air_node.link import Link
 from air_node.mqtt import Login
 from air_node.node import Node, Parts
-from air_node.ring import Ring
-from air_node.settings import SettingsError
 from air_node.sht3x import Sht3x
 from air_node.times import Times
 from air_node.wifi import Wifi
 
 
-def built(settings):
-    """Return the node and its board, with what waited before."""
+def built(settings, ring):
+    """Return the node and its board, with what waited before in the ring."""
     board = Board(settings)
-    ring = _ring(settings.whole("keep"))
     times = Times(board, _before(settings, board, ring))
     topic = settings.text("topic")
     account = (settings.text("broker.username"), settings.text("broker.password"))
@@ -23,15 +20,6 @@ def built(settings):
     link = Link(Wifi(settings), login, f"{topic}/air", ring)
     sensor = Sht3x(board.i2c, settings.whole("air.address"), board.pause)
     return Node(settings, Parts(board, times, sensor), ring, link), board
-
-
-def _ring(keep):
-    try:
-        return Ring(keep)
-    except MemoryError as error:
-        raise SettingsError(
-            [f"keep: is {keep}; so much does not fit into this board's memory, give less"]
-        ) from error
 
 
 def _before(settings, board, ring):

@@ -3,36 +3,19 @@
 import random
 
 from air_node.errors import BrokerError
-from air_node.mqtt import Login, Mqtt, Stream
+from air_node.mqtt import Login, Mqtt
 from air_node.ring import Ring
 from air_node.senml import pack
 
-try:
-    from typing import Protocol
-except ImportError:  # MicroPython has no typing
-    Protocol = object  # type: ignore[assignment]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from air_node.kinds import Network
 
 PACK = 10
 """Most measurements in one message."""
 BACKOFF_FIRST_MS, BACKOFF_CAP_MS = 1_000, 60_000
 STEADY_MS = 10_000
 """A connection that stood so long was a good one; the next try is the first again [ms]."""
-
-
-class Network(Protocol):
-    """The way to the broker."""
-
-    def up(self) -> bool:
-        """Return whether the network is there; work on it otherwise."""
-
-    def why(self) -> str:
-        """Return why it is not there."""
-
-    def dial(self) -> Stream:
-        """Return a connection to the broker; waits for it a few seconds at most."""
-
-    def pause(self, ms: int) -> object:
-        """Wait so long [ms]."""
 
 
 class Link:
@@ -49,7 +32,7 @@ class Link:
         trouble: What is wrong with the connection; empty when nothing is.
     """
 
-    def __init__(self, network: Network, login: Login, topic: str, ring: Ring) -> None:
+    def __init__(self, network: "Network", login: Login, topic: str, ring: Ring) -> None:
         self._network, self._login, self._topic, self._ring = network, login, topic, ring
         self._mqtt: Mqtt | None = None
         self._through = 0

@@ -7,10 +7,9 @@ import struct
 
 from air_node.errors import BrokerError
 
-try:
-    from typing import Protocol
-except ImportError:  # MicroPython has no typing
-    Protocol = object  # type: ignore[assignment]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from air_node.kinds import Stream
 
 KEEPALIVE_S = 30
 QUIET_MS = 15_000
@@ -27,22 +26,6 @@ _REFUSED = {
     4: "check broker.username and broker.password in the settings",
     5: "check broker.username and broker.password in the settings",
 }
-
-
-class Stream(Protocol):
-    """A connection that never waits, except when told."""
-
-    def read(self, most: int) -> bytes | None:
-        """Return what is there, None for nothing, no bytes for a connection that has ended."""
-
-    def write_all(self, data: bytes) -> object:
-        """Send all of it."""
-
-    def wait(self, ms: int) -> object:
-        """Return when something can be read, or after so long [ms]."""
-
-    def close(self) -> object:
-        """End it."""
 
 
 class Login:
@@ -117,7 +100,7 @@ class Mqtt:
         BrokerError: From every method, when the broker refuses us or has fallen silent.
     """
 
-    def __init__(self, stream: Stream, login: Login, now_ms: int) -> None:
+    def __init__(self, stream: "Stream", login: Login, now_ms: int) -> None:
         self._stream, self._received = stream, b""
         self.accepted, self.on_way = False, 0
         self._number = 0

@@ -8,12 +8,11 @@ from air_node.link import Link
 from air_node.ring import Measured, Ring
 from air_node.settings import Settings
 from air_node.sht3x import Sht3x
-from air_node.times import Clock, Times
+from air_node.times import Times
 
-try:
-    from typing import Protocol
-except ImportError:  # MicroPython has no typing
-    Protocol = object  # type: ignore[assignment]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from air_node.kinds import Machine
 
 TURN_MS = 50
 TELL_MS = 10_000
@@ -29,29 +28,10 @@ FAREWELL_TURNS = 60
 LEAST_SLEEP_MS = 1_000
 
 
-class Machine(Clock, Protocol):
-    """What the loop needs of a board."""
-
-    def feed(self) -> object:
-        """Tell the watchdog that all is well."""
-
-    def battery_mv(self) -> int | None:
-        """Return the battery's voltage [mV], or None without one."""
-
-    def ask_time(self) -> object:
-        """Set the clock by the time server; may raise OSError."""
-
-    def started_by(self) -> str:
-        """Return what made the board start."""
-
-    def sleep(self, ms: int, keep: bytes) -> object:
-        """Sleep deeply and keep some bytes."""
-
-
 class Parts:
     """What a node is made of."""
 
-    def __init__(self, machine: Machine, times: Times, sensor: Sht3x) -> None:
+    def __init__(self, machine: "Machine", times: Times, sensor: Sht3x) -> None:
         self.machine, self.times, self.sensor = machine, times, sensor
 
 

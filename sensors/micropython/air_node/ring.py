@@ -7,10 +7,9 @@ oldest had to make room meanwhile.
 import struct
 from binascii import crc32
 
-try:
-    from collections.abc import Iterator
-except ImportError:  # MicroPython has no abstract classes
-    pass
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from air_node.kinds import Pieces
 
 _RECORD = "<qHHHH"
 RECORD_BYTES = 16
@@ -101,7 +100,7 @@ class Ring:
             self.waiting -= 1
             self.undated += 1
 
-    def pieces(self, up_ms: int, clock_ms: int) -> Iterator[bytes | memoryview]:
+    def pieces(self, up_ms: int, clock_ms: int) -> "Pieces":
         """Return all of it as bytes, in pieces that need no further memory.
 
         Args:

@@ -85,7 +85,7 @@ def load(path: str = FILE) -> Settings:
     except OSError as error:
         raise SettingsError(
             [f"cannot be read ({error}); copy it to the board, beside main.py"]
-        ) from error
+        ) from None
     return checked(text)
 
 
@@ -97,10 +97,10 @@ def checked(text: str) -> Settings:
     """
     try:
         data = json.loads(text)
-    except ValueError as error:
+    except ValueError:
         raise SettingsError(
             ["not valid JSON; look for a comma, a quotation mark or a bracket too few or too many"]
-        ) from error
+        ) from None
     if not isinstance(data, dict):
         raise SettingsError(['allowed is { "topic": ..., "wifi": { ... }, ... }'])
     given, faults = _flat(data)

@@ -7,32 +7,14 @@ example of the checksum, 0xBEEF -> 0x92, is held by a test).
 
 from air_node.errors import SensorError
 
-try:
-    from typing import Protocol
-except ImportError:  # MicroPython has no typing
-    Protocol = object  # type: ignore[assignment]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from air_node.kinds import Pause, Wires
 
 SINGLE_SHOT = b"\x24\x00"
 """High repeatability, without clock stretching: not every board's I2C waits for a sensor."""
 MEASURING_MS = 16
 """Longest time of a measurement, 15 ms, and a bit [ms]."""
-
-
-class Wires(Protocol):
-    """What is needed of an I2C bus."""
-
-    def writeto(self, address: int, data: bytes) -> object:
-        """Send bytes."""
-
-    def readfrom(self, address: int, count: int) -> bytes:
-        """Receive bytes."""
-
-
-class Pause(Protocol):
-    """Waits."""
-
-    def __call__(self, ms: int) -> object:
-        """Wait so long [ms]."""
 
 
 def crc8(data: bytes) -> int:
@@ -64,7 +46,7 @@ class Sht3x:
         pause: Waits.
     """
 
-    def __init__(self, wires: Wires, address: int, pause: Pause) -> None:
+    def __init__(self, wires: "Wires", address: int, pause: "Pause") -> None:
         self._wires, self._address, self._pause = wires, address, pause
 
     def read(self) -> tuple[int, int]:
@@ -81,7 +63,7 @@ class Sht3x:
             raise SensorError(
                 f"no answer at address 0x{self._address:02x} ({error}); check its four wires, the "
                 "pins and the address in the settings"
-            ) from error
+            ) from None
         return self._word(answer[:3], "temperature"), self._word(answer[3:], "humidity")
 
     def _word(self, part: bytes, what: str) -> int:

@@ -5,31 +5,14 @@ and dated when a time server has been asked. The counter of milliseconds wraps a
 boards every 12 days; here it is added up, so that it does not.
 """
 
-try:
-    from typing import Protocol
-except ImportError:  # MicroPython has no typing
-    Protocol = object  # type: ignore[assignment]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from air_node.kinds import Clock
 
 FLOOR_MS = 1_704_067_200_000
 """2024-01-01: no board was built before; a clock that shows less is not set [ms since 1970]."""
 EPOCH_2000_MS = 946_684_800_000
 """2000-01-01 [ms since 1970]."""
-
-
-class Clock(Protocol):
-    """A board's clock."""
-
-    def ticks_ms(self) -> int:
-        """Return a counter of milliseconds that wraps around."""
-
-    def ticks_diff(self, end: int, start: int) -> int:
-        """Return how much later ``end`` is than ``start`` [ms]."""
-
-    def epoch_year(self) -> int:
-        """Return from which year the time of day is counted: 1970 or 2000."""
-
-    def time_ns(self) -> int:
-        """Return the time of day since then, right or wrong [ns]."""
 
 
 class Times:
@@ -40,7 +23,7 @@ class Times:
         up_ms: How long the power was on before, when the board slept in between [ms].
     """
 
-    def __init__(self, clock: Clock, up_ms: int = 0) -> None:
+    def __init__(self, clock: "Clock", up_ms: int = 0) -> None:
         self._clock, self._up_ms = clock, up_ms
         self._ticks = clock.ticks_ms()
         self._start_ms = 0

@@ -80,7 +80,7 @@ def trusting(ca_file):
         with open(ca_file) as file:
             der = der_from_pem(file.read())
     except OSError as error:
-        raise BrokerError(f"broker.ca_file is {ca_file}: cannot be read ({error})") from error
+        raise BrokerError(f"broker.ca_file is {ca_file}: cannot be read ({error})") from None
     context = tls.SSLContext(tls.PROTOCOL_TLS_CLIENT)
     context.verify_mode = tls.CERT_REQUIRED
     context.load_verify_locations(der)
@@ -131,8 +131,8 @@ class Wifi:
         host, port = self._settings.text("broker.host"), self._settings.whole("broker.port")
         try:
             address = socket.getaddrinfo(host, port, 0, socket.SOCK_STREAM)[0]
-        except (OSError, IndexError) as error:
-            raise BrokerError(f"broker.host is {host}: no such name here") from error
+        except (OSError, IndexError):
+            raise BrokerError(f"broker.host is {host}: no such name here") from None
         raw = socket.socket(address[0], address[1])
         try:
             raw.settimeout(DIAL_S)
