@@ -221,7 +221,7 @@ def verdicts(report: dict[str, Any]) -> dict[str, bool]:
         "silence of cut nodes said": report["alarms"]["silence"]["cuts"]
         == report["alarms"]["silence"]["said"],
         "everything back after each fault": not report["not_back"],
-        "memory flat": all((row["mb_per_day"] or 0.0) < GROWTH_MB_DAY for row in report["memory"]),
+        "memory flat": all(is_flat(row) for row in report["memory"]),
         "wall back after each fault": not wall["never_back"]
         and wall["longest_back_s"] is not None
         and wall["longest_back_s"] <= BACK_WITHIN_S,
