@@ -31,6 +31,8 @@ BATCH = 1_000
 KEEPALIVE_S = 20
 BACKOFF_FIRST_S = 0.5
 BACKOFF_CAP_S = 10.0
+UNSAID = 1_000
+"""So much that wants an acknowledgement waits for a broker that is behind; more is not taken."""
 STEADY_S = 10.0
 """A connection that stood so long was a good one; the next try is the first again."""
 
@@ -123,6 +125,7 @@ class BrokerLink:
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         client.connect_timeout = 5.0
+        client.max_queued_messages_set(UNSAID)
         return client
 
     @property
@@ -246,8 +249,12 @@ class BrokerLink:
         self._flush()
 
     def publish(self, topic: str, payload: bytes, *, qos: int = 0, retain: bool = True) -> bool:
-        """Send a message if the connection stands; return whether it was handed over."""
-        if not self._up:
+        """Send a message if the connection stands; return whether it was handed over.
+
+        While the broker is behind nothing more is taken but what takes back a retained message:
+        whatever else is said is said again soon, and must not pile up here.
+        """
+        if not self._up or (payload and not qos and self._client.want_write()):
             return False
         done = self._client.publish(topic, payload, qos=qos, retain=retain)
         self._flush()
