@@ -11,10 +11,18 @@ import pytest
 from envmon.clock import HOUR_US, ManualClock
 from envmon.errors import InputError, StoreError
 from envmon.facts import NewEvent
+from envmon.outlook.constants import Learned
 from envmon.outlook.learning import fit_hall
 from envmon.service.outlook_alarm import Looked, looked_at
-from envmon.service.outlook_command import outlook_json, outlook_lines, shop_outlook
+from envmon.service.outlook_command import (
+    LearnedState,
+    OutlookReport,
+    outlook_json,
+    outlook_lines,
+    shop_outlook,
+)
 from envmon.service.outlook_learn import Learner
+from envmon.service.outlook_live import OutlookState
 from envmon.service.outlook_read import frames_between, priors_of
 from envmon.shop.air import air_spaces
 from envmon.store.sqlite import SqliteStore
@@ -32,6 +40,8 @@ from tests.outlook_live_support import (
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from envmon.units import UnitSystem
 
 ZONE = "America/Anchorage"
 
@@ -173,6 +183,35 @@ def test_command_tells_what_is_foreseen_and_what_is_a_guess(tmp_path: Path) -> N
     assert list(shop_outlook(path, "south", clock).bays) == ["south"]
     with pytest.raises(InputError, match="bay is 'east'"):
         shop_outlook(path, "east", clock)
+
+
+@pytest.mark.parametrize(
+    ("units", "loss", "error"),
+    [
+        ("metric", "180 (150 to 220) W/K", "air [K]: 0.5 at 10 min, 1.0 at 30 min"),
+        ("us", "341 (284 to 417) BTU/(h·°F)", "air [°F]: 0.9 at 10 min, 1.8 at 30 min"),
+    ],
+)
+def test_what_was_learned_is_told_in_the_shops_units_and_time(
+    units: UnitSystem, loss: str, error: str
+) -> None:
+    """1 W/K is 1.895634 BTU/(h·°F), from memory; Oslo is an hour ahead of UTC in winter."""
+    state = OutlookState("north", "2026-01-20T19:32:00.000Z", known=False, guessing=False)
+    learned = LearnedState(
+        guessing=False,
+        at="2026-01-20T19:32:00.000Z",
+        days=1.2611,
+        loss_w_k=Learned(180, 150, 220, told=True),
+        constants={},
+        untold=(),
+        errors={"air_temp_c": (0.5, 1.0)},
+        leads_min=(10, 30),
+    )
+    report = OutlookReport({"north": ("North bay", state, learned)}, "Europe/Oslo", units)
+    lines = outlook_lines(report)
+    assert "  learned from 1.3 days up to 20 Jan 2026 20:32" in lines
+    assert any(line.endswith(loss) for line in lines)
+    assert any(error in line for line in lines)
 
 
 def test_a_bay_without_job_and_stage_has_nothing_coming(tmp_path: Path) -> None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import msgspec
 
 from envmon.clock import SystemClock, iso_from_us
 from envmon.errors import InputError
 from envmon.guard.plan import plan_from_shop
+from envmon.heating.words import Words
 from envmon.outlook.constants import BELIEFS, Learned
 from envmon.outlook.learning import SCORED_MIN
 from envmon.service.outlook_facts import known_facts
@@ -20,15 +23,16 @@ from envmon.service.watch_process import data_folder, ensure_data
 from envmon.shop.load import load_shop
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
-from envmon.units import QUANTITIES
+from envmon.units import QUANTITIES, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from envmon.clock import Clock
     from envmon.outlook.model import ModelFacts
     from envmon.service.outlook_live import OutlookState
+    from envmon.units import UnitSystem
 
 _MARKS = {"fit": "●", "marginal": "◐", "unfit": "✕", "unknown": "?"}
 
@@ -64,11 +68,13 @@ class OutlookReport:
     Attributes:
         bays: Bay -> its name, what is foreseen, what was learned.
         timezone: The shop's time zone.
+        units: What the text is written in.
         why_anew: Why what was learned before cannot be used; empty when it can.
     """
 
     bays: dict[str, tuple[str, OutlookState, LearnedState]]
     timezone: str
+    units: UnitSystem = "metric"
     why_anew: str = ""
 
 
@@ -121,7 +127,7 @@ def shop_outlook(
         for one, state in states.items()
         if bay in {None, one}
     }
-    return OutlookReport(found, shop.shop.timezone, known.why)
+    return OutlookReport(found, shop.shop.timezone, shop.shop.units, known.why)
 
 
 def outlook_json(report: OutlookReport) -> str:
@@ -139,7 +145,11 @@ def outlook_lines(report: OutlookReport) -> list[str]:
     if report.why_anew:
         found += ["", f"{report.why_anew}; it is learned anew from the shop's history"]
     for name, state, learned in report.bays.values():
-        found += ["", *_foreseen_lines(name, state, report.timezone), *_learned_lines(learned)]
+        found += [
+            "",
+            *_foreseen_lines(name, state, report.timezone),
+            *_learned_lines(learned, report),
+        ]
     return found[1:]
 
 
@@ -178,26 +188,38 @@ def _morning_lines(state: OutlookState) -> Iterator[str]:
         yield f"  → {state.morning.text}"
 
 
-def _learned_lines(learned: LearnedState) -> Iterator[str]:
+def _learned_lines(learned: LearnedState, report: OutlookReport) -> Iterator[str]:
     if learned.guessing:
         yield "  learned: nothing yet; that takes about half a day of readings"
         return
-    yield f"  learned from {learned.days:g} days up to {learned.at[:16]}Z"
+    until = datetime.fromisoformat(learned.at).astimezone(ZoneInfo(report.timezone))
+    yield f"  learned from {learned.days:.1f} days up to {until:%d %b %Y %H:%M}"
+    words = Words(report.units, "")
     if learned.loss_w_k is not None:
-        yield f"    {'heat lost':42} {_range(learned.loss_w_k)} W/K"
+        loss = learned.loss_w_k
+        low, high = words.loss(loss.low), words.loss(loss.high)
+        yield f"    {'heat lost':42} {words.loss(loss.value)} ({low} to {high}) {words.loss_unit}"
     for name, one in learned.constants.items():
         belief = BELIEFS[name]
         yield f"    {belief.label:42} {_range(one)} {belief.unit}".rstrip()
     for quantity, errors in learned.errors.items():
-        known = QUANTITIES[quantity]
-        row = ", ".join(
-            f"{error:.1f} at {lead} min"
-            for lead, error in zip(learned.leads_min, errors, strict=False)
-        )
-        yield f"    typical error, {known.label}: {row}"
+        yield f"    {_errors_line(quantity, errors, learned.leads_min, report.units)}"
     labels = [BELIEFS[name].label for name in learned.untold if name in BELIEFS]
     if labels:
         yield f"    the data cannot tell: {'; '.join(labels)}"
+
+
+def _errors_line(
+    quantity: str, errors: Sequence[float], leads_min: Sequence[int], units: UnitSystem
+) -> str:
+    known = QUANTITIES[quantity]
+    how = shown(known, units)
+    row = ", ".join(
+        f"{error * how.factor:.1f} at {lead} min"
+        for error, lead in zip(errors, leads_min, strict=False)
+    )
+    unit = "K" if how.unit == "°C" else how.unit
+    return f"typical error, {known.label} [{unit}]: {row}"
 
 
 def _range(one: Learned) -> str:
