@@ -46,6 +46,16 @@ def test_a_bay_as_the_model_has_it_gives_its_constants_back(
     assert facts.constants[name].value == pytest.approx(true, rel=share)
 
 
+def test_a_bay_that_shares_its_air_with_none_learns_no_exchange_of_air() -> None:
+    """With none beside it nothing can be told of neighbours, nor may it help the rest."""
+    frame = lived_frame(bay(**TRUE), FAN_ABOVE, 2, seed=4, heater_w=HEATER_W)
+    frame.shared_c[:] = math.nan
+    facts = fit_bay(frame, Priors(200))
+    assert not facts.constants["shared"].told
+    assert facts.constants["shared"].value < 0.01
+    assert "shared" in facts.untold
+
+
 def test_ranges_hold_the_truth(facts: ModelFacts) -> None:
     """At 90 % two of fourteen may lie outside, and none by more than as much again."""
     outside = 0

@@ -34,6 +34,9 @@ LEAST_ROWS = 6 * 60
 WARM_UP = 180
 REACH = 3.0
 """A constant is sought within so many spreads of its belief."""
+ALONE = 1e-6
+"""Air changes with neighbours of a bay that has none; its own air would stand in for theirs, and
+what is to be foreseen would be known [1/h]."""
 OVERLAP = 6.0
 """Errors at several leads and of neighbouring windows say the same: so many count as one."""
 
@@ -81,6 +84,8 @@ def fit_constants(frame: BayFrame, priors: Priors, seed: int = 1) -> Fitted | No
     if windows is None:
         return None
     believed = priors.believed()
+    if not _shares(frame):
+        believed["shared"] = (ALONE, believed["shared"][1])
     free = _free(frame)
     centre = np.log([believed[name][0] for name in free])
     spread = np.array([believed[name][1] for name in free])
@@ -107,8 +112,15 @@ def _free(frame: BayFrame) -> list[str]:
     return [
         name
         for name in BELIEFS
-        if name != "air_share" and all(frame.has(q) for q in NEEDS.get(name, ("rel_hum_pct",)))
+        if name != "air_share"
+        and (name != "shared" or _shares(frame))
+        and all(frame.has(q) for q in NEEDS.get(name, ("rel_hum_pct",)))
     ]
+
+
+def _shares(frame: BayFrame) -> bool:
+    """Return whether a bay of the same air was measured at all."""
+    return bool((np.isfinite(frame.shared_c) & np.isfinite(frame.shared_ratio)).any())
 
 
 def _fitted(
