@@ -92,7 +92,7 @@ def judged_of(rows: np.ndarray, off: float) -> Judged:
     came = dict.fromkeys(FORECAST, np.full(shape, 20.0))
     said = dict.fromkeys(FORECAST, np.full((len(EXPERTS), *shape), 20.0 - off))
     marks = np.zeros((len(rows), len(MARKS)))
-    return Judged(rows, np.full(len(rows), CALM), marks, said, came)
+    return Judged(rows, np.full(len(rows), CALM), marks, said, came, marks, came)
 
 
 def test_errors_of_a_usual_bay_speak_until_a_bay_has_shown_enough() -> None:

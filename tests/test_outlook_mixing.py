@@ -146,7 +146,7 @@ def test_intervals_grow_while_outcomes_fall_outside_and_shrink_while_none_does()
     def after(off: float) -> float:
         came = {n: s[0] + off for n, s in said.items()}
         exact = {n: np.repeat(s[:1], len(EXPERTS), axis=0) for n, s in said.items()}
-        judged = Judged(rows, np.full(ROWS, 5), marks, exact, came)
+        judged = Judged(rows, np.full(ROWS, 5), marks, exact, came, marks, came)
         whole = dict.fromkeys(SITUATIONS, usual_trust("calm"))
         return moved_on({**whole, **trust}, judged)["calm"].scale["air_temp_c"][12]
 

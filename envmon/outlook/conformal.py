@@ -68,20 +68,23 @@ def blocks_of(rows: npt.NDArray[np.intp]) -> int:
     return len(np.unique(rows // BLOCK_MIN))
 
 
-def calibrated(moments: Moments, heard: float, proven: float = PROVEN) -> Calibration:
+def calibrated(
+    moments: Moments, heard: float, proven: float = PROVEN, swing: Values | float = 0.0
+) -> Calibration:
     """Return what makes intervals cover, as found on the moments themselves.
 
     Args:
         moments: Past moments and their errors, none of which the weights were learned on.
         heard: So many others are heard at least for each.
         proven: Standard errors by which moving a forecast must have helped.
+        swing: What came on top of those errors, of the same shape: intervals cover that as well.
     """
     days = _days_of(moments.rows)
     off = moments.off[:, :, ::EACH]
     fit, low, middle, high = _foreseen(moments._replace(off=off), days, heard)
     if len(fit) == 0:
         return AS_THEY_ARE
-    came = off[fit]
+    came = (moments.off + swing)[fit][:, :, ::EACH]
     moved = _proven(came, middle, days[fit], proven)
     left = came - moved * middle
     above, below = np.maximum(high - middle, 1e-3), np.minimum(low - middle, -1e-3)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 import numpy as np
 
 from envmon.outlook.conformal import AS_THEY_ARE, PROVEN, Moments, blocks_of, calibrated
 from envmon.outlook.experts import FORECAST, LEADS_MIN
+from envmon.outlook.lean import LEANT, lean_from
 from envmon.outlook.likeness import MARKS
 from envmon.outlook.mixing import drawn, learn_weights, weights_before
 from envmon.outlook.model import Trust
 from envmon.outlook.situations import SITUATIONS
-from envmon.outlook.trust import PATHS, off_paths, packed, whole_of
+from envmon.outlook.trust import PATHS, expected_of, off_paths, packed, whole_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from envmon.outlook.trust import Judged
 
 LEAST_PATHS = 12
+ALWAYS = -1e9
+"""Like moments move a forecast that leans, whatever that has been worth."""
 USUAL_ERROR = {"air_temp_c": 1.0, "rel_hum_pct": 6.0, "panel_temp_c": 1.5}
 """Error of a forecast an hour ahead where the bay has shown none yet (a guess)."""
 CALM = {"moving": 0.75, "calm": 0.5}
@@ -70,7 +73,8 @@ def trust_from(judged: Judged) -> dict[str, Trust]:
     found = {}
     for place, name in enumerate(SITUATIONS):
         weights = _weights(judged.of(place)) or everywhere
-        found[name] = _trust(name, _unseen_errors(halves, place), weights)
+        leaning = _leaning(name, halves, place, weights) if name in LEANT else None
+        found[name] = leaning or _trust(name, _unseen_of(halves, place), weights)
     return found
 
 
@@ -81,32 +85,70 @@ def _weights(judged: Judged) -> Weights | None:
     return drawn(learn_weights(judged.forecasts, judged.truth), days)
 
 
-def _unseen_errors(halves: Sequence[Judged], place: int) -> Moments:
-    """Return the errors of a situation, those of each half with the weights of the other."""
+class Unseen(NamedTuple):
+    """Past moments with their signs, their errors and what swung around those."""
+
+    moments: Moments
+    signs: Values
+    swing: Values
+
+    def kept(self) -> Unseen:
+        """Return as many as are kept, spread evenly."""
+        count = len(self.moments.rows)
+        chosen = np.unique(np.linspace(0, max(0, count - 1), min(count, PATHS)).astype(int))
+        moments = Moments(*(part[chosen] for part in self.moments))
+        return Unseen(moments, self.signs[chosen], self.swing[chosen])
+
+
+def _unseen_of(halves: Sequence[Judged], place: int, weights: Weights | None = None) -> Unseen:
+    """Return the errors of a situation, those of each half with the weights of the other.
+
+    With weights given, they are what a lean goes by: errors of these, without the swing.
+    """
     parts = [half.of(place) for half in halves]
     taught = [
         _weights(part) or _weights(half) or weights_before()
         for part, half in zip(parts, halves, strict=True)
     ]
+    if weights is not None:
+        taught = [weights] * len(parts)
     pairs = zip(parts, reversed(taught), strict=True)
-    off = np.concatenate([off_paths(part, weights) for part, weights in pairs], axis=2)
+    smooth = weights is not None
+    found = [off_paths(part, expected_of(part, one), smooth=smooth) for part, one in pairs]
+    off, swing = (np.concatenate(each, axis=2) for each in zip(*found, strict=True))
     rows = np.concatenate([part.rows for part in parts])
     marks = np.concatenate([part.marks for part in parts])
+    signs = np.concatenate([part.signs for part in parts])
     order = np.argsort(rows, kind="stable")
     whole, off = whole_of(off[:, :, order])
-    return Moments(rows[order][whole], marks[order][whole], off.transpose(2, 0, 1))
+    order = order[whole]
+    moments = Moments(rows[order], marks[order], off.transpose(2, 0, 1))
+    return Unseen(moments, signs[order], swing.transpose(2, 0, 1)[order])
 
 
-def _trust(situation: str, moments: Moments, weights: Weights) -> Trust:
-    count = len(moments.rows)
-    if count < LEAST_PATHS:
+def _trust(situation: str, unseen: Unseen, weights: Weights) -> Trust:
+    if len(unseen.moments.rows) < LEAST_PATHS:
         return msgspec.structs.replace(usual_trust(situation), weights=weights)
-    keep = np.unique(np.linspace(0, count - 1, PATHS).astype(int))
-    kept = Moments(*(part[keep] for part in moments))
+    kept = unseen.kept().moments
     # Washes are few, and what the model leaves out of drying is much the same in each.
     scale, moved = calibrated(kept, HEARD[situation], PROVEN if situation in CALM else 0.0)
     paths, marks = _with_usual(situation, kept)
     return Trust(weights, marks.tolist(), packed(paths), scale, moved, HEARD[situation])
+
+
+def _leaning(
+    situation: str, halves: Sequence[Judged], place: int, weights: Weights
+) -> Trust | None:
+    """Return trust in forecasts that lean; None where no lean has helped."""
+    kept, signs, swing = _unseen_of(halves, place, weights).kept()
+    lean, left = lean_from(signs, kept.off, kept.rows // 1440)
+    if not lean:
+        return None
+    kept, heard = kept._replace(off=left), HEARD[situation]
+    scale, moved = calibrated(kept, heard, ALWAYS, swing)
+    steady = calibrated(kept, heard, ALWAYS).scale
+    paths, marks = _with_usual(situation, kept)
+    return Trust(weights, marks.tolist(), packed(paths), scale, moved, heard, lean, steady)
 
 
 def _with_usual(situation: str, kept: Moments) -> tuple[Values, Values]:

@@ -20,10 +20,9 @@ from envmon.outlook.crossing import (
 from envmon.outlook.experts import FORECAST, Bay
 from envmon.outlook.learning import as_bay
 from envmon.outlook.likeness import weighted_quantiles
-from envmon.outlook.mixing import mixed
 from envmon.outlook.model import BayOutlook, Fan, Span, StageOutlook
 from envmon.outlook.situations import SITUATIONS
-from envmon.outlook.trust import errors_for, judge
+from envmon.outlook.trust import errors_for, expected_of, judge
 from envmon.outlook.words import said_of
 
 if TYPE_CHECKING:
@@ -133,8 +132,8 @@ def _expected(facts: ModelFacts, recent: BayFrame, row: int, context: Context) -
     judged = judge(bay, np.array([row]), others)
     situation = SITUATIONS[int(judged.situation[0])]
     trust = facts.trust[situation]
-    said = [mixed(judged.forecasts[name], trust.weights[name])[:, 0] for name in FORECAST]
-    return Expected(situation, np.stack(said), trust, judged.marks[0])
+    said = expected_of(judged, trust.weights, trust.lean)[:, :, 0]
+    return Expected(situation, said, trust, judged.marks[0])
 
 
 def courses_of(

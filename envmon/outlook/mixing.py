@@ -31,6 +31,8 @@ NEAR_GROUPS = 2
 SIMPLE_BEFORE = np.array([0.1, 0.0, 0.2, 0.0, 0.7])
 """How they share before: of all that know nothing of a bay, a fading trend is the least wrong."""
 ROUNDS, EAGER = 200, 2.0
+MEAN_ROWS = 11
+"""The swing of a thermostat is gone in a mean over so many minutes."""
 TOUCH, MOST_ROWS = 0.002, 40
 """How eagerly weights follow a single new error, and how many count at once."""
 
@@ -144,6 +146,15 @@ def _touched(row: Values, said: Values, came: Values) -> list[float]:
     eager = TOUCH * min(said.shape[2], MOST_ROWS)
     logs = np.log(np.maximum(row, 0.002)) - eager * (off * sign).mean(axis=1) / scale
     return [round(float(share), 4) for share in _shares(logs)]
+
+
+def around_mean(values: Values, rows: int = MEAN_ROWS) -> Values:
+    """Return the mean of the rows known around each, NaN where none is."""
+    known = np.isfinite(values)
+    kernel = np.ones(rows)
+    count = np.convolve(known, kernel, "same")
+    total = np.convolve(np.where(known, values, 0.0), kernel, "same")
+    return np.where(count > 0.5, total / np.maximum(count, 1.0), np.nan)
 
 
 def truth_at(values: Values, rows: npt.NDArray[np.intp], leads_min: Values = LEADS_MIN) -> Values:

@@ -23,6 +23,8 @@ class Trust(msgspec.Struct, frozen=True):
             intervals cover, a value for each lead.
         moved: Quantity -> 1 where forecasts are moved by that middle, 0 where not, likewise.
         heard: So many past moments are heard at least.
+        lean: By how much a moment's signs move a forecast (``lean.lean_from``); empty for nothing.
+        steady: Like ``scale``, for courses without the thermostat's swing; empty for as it is.
     """
 
     weights: dict[str, list[list[float]]]
@@ -31,6 +33,8 @@ class Trust(msgspec.Struct, frozen=True):
     scale: dict[str, list[float]]
     moved: dict[str, list[float]]
     heard: float
+    lean: bytes = b""
+    steady: dict[str, list[float]] = {}
 
 
 class ModelFacts(msgspec.Struct, frozen=True):

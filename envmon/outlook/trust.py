@@ -19,8 +19,10 @@ from envmon.outlook.experts import (
     shared_ahead,
     simple_forecasts,
 )
+from envmon.outlook.lean import LEANS, leant, signs_of
 from envmon.outlook.likeness import marks_of, voices, weighted_quantiles
 from envmon.outlook.mixing import (
+    around_mean,
     mixed,
     touched,
     truth_at,
@@ -48,13 +50,15 @@ ADAPTS, MOST_ROWS = 0.005, 40
 
 
 class Judged(NamedTuple):
-    """Forecasts from rows of a history and what came."""
+    """Forecasts from rows of a history and what came, also without the thermostat's swing."""
 
     rows: npt.NDArray[np.intp]
     situation: npt.NDArray[np.intp]
     marks: Values
     forecasts: dict[str, Values]
     truth: dict[str, Values]
+    signs: Values
+    means: dict[str, Values]
 
     def part(self, chosen: npt.NDArray[np.bool_]) -> Judged:
         """Return some of the rows."""
@@ -64,6 +68,8 @@ class Judged(NamedTuple):
             self.marks[chosen],
             {name: said[:, :, chosen] for name, said in self.forecasts.items()},
             {name: came[:, chosen] for name, came in self.truth.items()},
+            self.signs[chosen],
+            {name: came[:, chosen] for name, came in self.means.items()},
         )
 
     def of(self, place: int) -> Judged:
@@ -84,14 +90,33 @@ def judge(bay: Bay, rows: npt.NDArray[np.intp], others: Sequence[Bay] = ()) -> J
     said = {name: np.concatenate([simple[name], model[name]]) for name in FORECAST}
     came = {name: truth_at(bay.frame[name], rows) for name in FORECAST}
     situation = situations_of(bay.frame, bay.habits)[rows]
-    return Judged(rows, situation, marks_of(bay.frame, bay.habits, rows), said, came)
+    means = {name: truth_at(around_mean(bay.frame[name]), rows) for name in FORECAST}
+    marks = marks_of(bay.frame, bay.habits, rows)
+    signs = signs_of(bay.frame, marks, rows)
+    return Judged(rows, situation, marks, said, came, signs, means)
 
 
-def off_paths(judged: Judged, weights: Weights) -> Values:
-    """Return how the mixture was off, shape (quantities, leads, rows)."""
-    return np.stack(
-        [judged.truth[name] - mixed(judged.forecasts[name], weights[name]) for name in FORECAST]
-    )
+def expected_of(judged: Judged, weights: Weights, lean: bytes = b"") -> Values:
+    """Return what the mixture and its lean expect, shape (quantities, leads, rows)."""
+    said = [mixed(judged.forecasts[name], weights[name]) for name in FORECAST]
+    return np.stack(said) + leant(lean, judged.signs)
+
+
+def off_paths(judged: Judged, expected: Values, *, smooth: bool) -> tuple[Values, Values]:
+    """Return how what was expected was off, shape (quantities, leads, rows), and what swung.
+
+    Args:
+        judged: Forecasts and what came.
+        expected: From ``expected_of``.
+        smooth: Of the humidity's mean, around which it swings with the thermostat; so a forecast
+            that leans is taken.
+    """
+    off = np.stack([judged.truth[name] for name in FORECAST]) - expected
+    if not smooth:
+        return off, np.zeros_like(off)
+    steady = off.copy()
+    steady[LEANS] = judged.means[FORECAST[LEANS]] - expected[LEANS]
+    return steady, np.nan_to_num(off - steady)
 
 
 def whole_of(off: Values) -> tuple[npt.NDArray[np.bool_], Values]:
@@ -134,7 +159,7 @@ def errors_for(trust: Trust, marks: Values, *, stretched: bool = True) -> tuple[
     paths, weights = paths_of(trust), voices(np.array(trust.marks), marks, trust.heard)
     middle = weighted_quantiles(paths, weights, (0.5,))[0]
     moved = _grid(trust.moved) * middle
-    scale = _grid(trust.scale) if stretched else 1.0
+    scale = _grid(trust.scale) if stretched else _grid(trust.steady) if trust.steady else 1.0
     return moved + scale * (paths - middle), weights
 
 
@@ -156,10 +181,10 @@ def bands_of(judged: Judged, trust: dict[str, Trust], quantiles: tuple[float, ..
         if len(chosen) == 0:
             continue
         part, one = judged.of(place), trust[name]
-        mixture = np.stack([mixed(part.forecasts[q], one.weights[q]) for q in FORECAST])
+        expected = expected_of(part, one.weights, one.lean)
         for n, row in enumerate(chosen):
             off, weights = errors_for(one, part.marks[n])
-            found[..., row] = mixture[:, :, n] + weighted_quantiles(off, weights, quantiles)
+            found[..., row] = expected[:, :, n] + weighted_quantiles(off, weights, quantiles)
     return found
 
 
@@ -174,8 +199,9 @@ def moved_on(trust: dict[str, Trust], judged: Judged) -> dict[str, Trust]:
 
 
 def _moved_on(trust: Trust, part: Judged) -> Trust:
-    off = off_paths(part, trust.weights)
-    scale = _stretched(trust, part, off)
+    expected = expected_of(part, trust.weights, trust.lean)
+    off, swing = off_paths(part, expected, smooth=bool(trust.lean))
+    scale = _stretched(trust, part, off + swing)
     whole, new = whole_of(off)
     length = 2 * len(FORECAST) * len(LEADS_MIN)
     paths = trust.paths + packed(new.transpose(2, 0, 1))

@@ -30,9 +30,8 @@ from envmon.outlook.constants import Priors
 from envmon.outlook.crossing import FORESEEN, changes, room_left
 from envmon.outlook.experts import FORECAST, Bay
 from envmon.outlook.foresee import Expected
-from envmon.outlook.mixing import mixed
 from envmon.outlook.situations import SITUATIONS
-from envmon.outlook.trust import judge
+from envmon.outlook.trust import expected_of, judge
 from envmon.service.outlook_alarm import NEVER, Looked, Teller
 from tests import year_calendar, year_readings, year_support
 from tests.outlook_judging import DAY, frames_of, rolling
@@ -137,7 +136,7 @@ def _leaves(
 ) -> Span | None:
     situation = SITUATIONS[int(judged.situation[place])]
     trust = facts.trust[situation]
-    mixture = np.stack([mixed(judged.forecasts[n], trust.weights[n])[:, place] for n in FORECAST])
+    mixture = expected_of(judged, trust.weights, trust.lean)[:, :, place]
     now = [_mean(frame[name][row - 1 : row + 1]) for name in FORECAST]
     expected = Expected(situation, mixture, trust, judged.marks[place])
     courses = expected.courses(now, stretched=False)
