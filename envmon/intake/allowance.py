@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 
 READINGS_PER_S = 5.0
 """Readings of one series that are kept for as long as you like [1/s]."""
-READINGS_SAVED = 100_000
-"""Readings of one series that may come at once: more than a day of one each second."""
+READINGS_SAVED = 500_000
+"""Readings of one series that may come at once: four weeks of one every five seconds, and no less
+than what a node keeps while the broker is away."""
 STANDS_US = 10 * SECOND_US
 """So long after the last reading left out a series still counts as over [µs]."""
 
