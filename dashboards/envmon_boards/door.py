@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import logging
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -281,7 +282,9 @@ async def body_of(request: Request) -> dict[str, Any] | None:
         if len(raw) > MAX_BODY:
             return None
     try:
-        document = msgspec.json.decode(raw)  # unlike json: no NaN, no half characters
+        # A text cut off within an emoji ends in half a character, which is left out.
+        whole = json.dumps(json.loads(raw), ensure_ascii=False).encode(errors="ignore")
+        document = msgspec.json.decode(whole)  # unlike json it knows no NaN
     except (ValueError, RecursionError):
         return None
     if not isinstance(document, dict):
