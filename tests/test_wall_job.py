@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from envmon_boards.size import min_character_px
+from tests.alarm_board_support import alarm, say_alarms
 from tests.bench_support import (
     at,
     before_coating,
@@ -150,6 +151,30 @@ def test_the_cure_and_what_is_left_of_it(shop: Stand, browser: Browser, path: st
 SIDES = [("/", None), ("/bay/north", None), ("/", PHONE), ("/bay/north", PHONE)]
 
 
+def cut_off(page: Page) -> list[str]:
+    """Return the fields of the job that leave its box."""
+    found: list[str] = page.evaluate(
+        """() => {
+          const box = document.querySelector('[data-bay="north"] .job');
+          const edge = box.getBoundingClientRect();
+          return [...box.querySelectorAll('[data-f]')].filter((one) => one.textContent.trim())
+            .map((one) => [one.dataset.f, one.getBoundingClientRect()])
+            .filter(([, r]) => r.right > edge.right + 1 || r.bottom > edge.bottom + 8)
+            .map(([name]) => name);
+        }"""
+    )
+    return found
+
+
+def test_beside_an_alarm_nothing_of_it_is_cut_off_either(shop: Stand, browser: Browser) -> None:
+    say(shop, coating())
+    say_alarms(shop, alarm("window", bay="north"))
+    with page_of(browser, shop.url + "/") as page:
+        page.wait_for_selector('[data-bay="north"][data-loud="loud"] .job:not([hidden])')
+        page.evaluate("document.fonts.ready")
+        assert cut_off(page) == []
+
+
 @pytest.mark.parametrize(("path", "size"), SIDES)
 @pytest.mark.parametrize("scene", [coating, curing, before_coating])
 def test_nothing_of_the_job_is_cut_off(
@@ -159,15 +184,7 @@ def test_nothing_of_the_job_is_cut_off(
     with page_of(browser, shop.url + path, size) as page:
         page.wait_for_selector('[data-bay="north"] .job:not([hidden])')
         page.evaluate("document.fonts.ready")
-        cut = """() => {
-          const box = document.querySelector('[data-bay="north"] .job');
-          const edge = box.getBoundingClientRect();
-          return [...box.querySelectorAll('[data-f]')].filter((one) => one.textContent.trim())
-            .map((one) => [one.dataset.f, one.getBoundingClientRect()])
-            .filter(([, r]) => r.right > edge.right + 1 || r.bottom > edge.bottom + 8)
-            .map(([name]) => name);
-        }"""
-        assert page.evaluate(cut) == []
+        assert cut_off(page) == []
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         if size is None:
             assert page.evaluate("document.documentElement.scrollHeight <= innerHeight + 1")

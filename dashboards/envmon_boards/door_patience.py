@@ -90,8 +90,8 @@ class PatientProtocol(H11Protocol):
     def _waits_for(self) -> object:
         """Return what of a request is still to come; None while it is being answered."""
         if self.cycle is None or self.cycle.response_complete:
-            return ("head", id(self.cycle))
-        return ("body", id(self.cycle)) if self.cycle.more_body else None
+            return ("head", self.cycle)
+        return ("body", self.cycle) if self.cycle.more_body else None
 
     def _look(self) -> None:
         now, state = self.loop.time(), self._waits_for()

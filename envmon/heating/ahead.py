@@ -207,7 +207,8 @@ def _start_words(
         return line, f"{line} {rests}."
     when = "now" if start.wait_min < STEP_MIN else f"at {_clock(begin_us, zone)}"
     line = f"start heating {when} for {goal}"
-    return line, f"{line} with a chance of {chance} {rests}."
+    sure = f" with a chance of {chance}" if start.mornings else ", a guess still"
+    return line, f"{line}{sure} {rests}."
 
 
 def _night_words(found: Tonight, saved: float | None, words: Words) -> str:
