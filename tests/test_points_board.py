@@ -102,7 +102,7 @@ def test_a_file_that_cannot_be_written_gives_its_lines_all_the_same(
         ({"more": 1}, "more"),
         ({"bay": "west"}, "bay"),
         ({"takes": [{"quantity": "a\n[shop]"}]}, "quantity"),
-        ({"topic": "\ud800"}, "JSON object"),
+        ({"topic": "\ud800"}, "is not claimed"),
     ],
 )
 def test_what_cannot_be_claimed_is_refused_in_words(
