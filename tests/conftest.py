@@ -43,9 +43,9 @@ def _only_loopback() -> Iterator[None]:
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """Run a folder on two processes more than there are cores, named files in this one."""
+    """Run a folder on one process more than there are cores, named files in this one."""
     whole = any(Path(argument).is_dir() for argument in config.args)
-    return (os.cpu_count() or 1) + 2 if whole else 0
+    return (os.cpu_count() or 1) + 1 if whole else 0
 
 
 @pytest.hookimpl(trylast=True)
