@@ -35,10 +35,7 @@ class MqttSource:
         self._feed, self._address = feed, address
         self._heard: set[str] = set()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, clean_session=True)
-        if account.username is not None:
-            self._client.username_pw_set(account.username, account.password)
-        if account.ca_file is not None:
-            self._client.tls_set(ca_certs=str(account.ca_file))
+        account.log_in(self._client)
         self._client.reconnect_delay_set(min_delay=1, max_delay=15)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect

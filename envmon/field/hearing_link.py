@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
+from envmon.errors import BrokerError
 from envmon.field.hearing import HeardTopics
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ class Hearing:
                 if not self._wanted():
                     client.disconnect()
                     return False
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, BrokerError) as error:
             self.trouble = f"the broker cannot be reached: {error}"
         finally:
             self.up.clear()
@@ -104,10 +105,7 @@ class Hearing:
     def _new_client(self) -> mqtt.Client:
         client = mqtt.Client(CallbackAPIVersion.VERSION2, clean_session=True)
         client.connect_timeout = 5.0
-        if self._account.username is not None:
-            client.username_pw_set(self._account.username, self._account.password)
-        if self._account.ca_file is not None:
-            client.tls_set(ca_certs=str(self._account.ca_file))
+        self._account.log_in(client)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message

@@ -39,13 +39,6 @@ class BillRow(NamedTuple):
     degree_days: float | None
     metered_kwh: float | None
 
-    @property
-    def kwh_per_degree_day(self) -> float | None:
-        """Energy over degree days [kWh/(K·d)]."""
-        if self.energy_kwh is None or not self.degree_days:
-            return None
-        return self.energy_kwh / self.degree_days
-
 
 def bill_rows(
     bills: Iterable[Bill], rows: Sequence[DayRow], info: HeatingInfo

@@ -62,6 +62,22 @@ class Account(NamedTuple):
     password: str | None = None
     ca_file: Path | None = None
 
+    def log_in(self, client: mqtt.Client) -> None:
+        """Give a client the name, the password and the authority to trust.
+
+        Raises:
+            BrokerError: The certificate file cannot be read.
+        """
+        if self.username is not None:
+            client.username_pw_set(self.username, self.password)
+        if self.ca_file is not None:
+            try:
+                client.tls_set(ca_certs=str(self.ca_file))
+            except (OSError, ValueError) as error:
+                raise BrokerError(
+                    f"ca_file is {self.ca_file}: {error}; give a readable certificate file"
+                ) from error
+
 
 class BrokerLink:
     """Connection that comes back by itself.
@@ -111,15 +127,7 @@ class BrokerLink:
         )
         if will is not None:
             client.will_set(will.topic, will.payload, qos=1, retain=True)
-        if account.username is not None:
-            client.username_pw_set(account.username, account.password)
-        if account.ca_file is not None:
-            try:
-                client.tls_set(ca_certs=str(account.ca_file))
-            except (OSError, ValueError) as error:
-                raise BrokerError(
-                    f"ca_file is {account.ca_file}: {error}; give a readable certificate file"
-                ) from error
+        account.log_in(client)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
