@@ -70,8 +70,8 @@ def run(shop_file: ShopFile) -> None:
 def check(shop_file: ShopFile) -> None:
     """Read a shop file and name every fault with its place and what is allowed."""
     from envmon.clock import SystemClock
-    from envmon.service.people_certificate import certificate_words
-    from envmon.service.people_door import ensure_shut
+    from envmon.service.people.certificate import certificate_words
+    from envmon.service.people.door import ensure_shut
     from envmon.shop.load import load_shop
 
     shop = load_shop(shop_file)
@@ -164,7 +164,7 @@ def outlook(
     as_json: AsJson = False,  # noqa: FBT002 - a command-line flag
 ) -> None:
     """Show when each stage will be fit and how long it stays so, and what was learned."""
-    from envmon.service.outlook_command import outlook_json, outlook_lines, shop_outlook
+    from envmon.service.outlook.command import outlook_json, outlook_lines, shop_outlook
 
     report = shop_outlook(shop_file, bay)
     typer.echo(outlook_json(report) if as_json else "\n".join(outlook_lines(report)))
@@ -203,7 +203,7 @@ def import_history(
 ) -> None:
     """Bring history in from a file; what is there already is passed over."""
     from envmon.clock import SystemClock
-    from envmon.service.importing import ImportJob, import_and_say
+    from envmon.service.keeping.importing import ImportJob, import_and_say
 
     job = ImportJob(shop_file, file, str(data) if data else None, any_point)
     raise typer.Exit(import_and_say(job, SystemClock(), _say))
@@ -226,7 +226,7 @@ def export(  # noqa: PLR0913, PLR0917 - a command's options
     data: DataFolder = None,
 ) -> None:
     """Write what is kept of a span as CSV or Parquet."""
-    from envmon.service.exporting import ExportJob, export
+    from envmon.service.keeping.exporting import ExportJob, export
 
     job = ExportJob(
         shop_file,
@@ -249,7 +249,7 @@ def backup(
     data: DataFolder = None,
 ) -> None:
     """Make a consistent copy of the data folder, also while the shop is watched."""
-    from envmon.service.backup import make_backup
+    from envmon.service.keeping.backup import make_backup
 
     make_backup(shop_file, out, str(data) if data else None, _say)
 
@@ -272,8 +272,8 @@ def replay(  # noqa: PLR0913, PLR0917 - a command's options
     data: DataFolder = None,
 ) -> None:
     """Run the guards over stored history: alarms, and when each stage was fit."""
-    from envmon.service.replay import Question
-    from envmon.service.replay_say import replay_and_say
+    from envmon.service.replay.command import Question
+    from envmon.service.replay.say import replay_and_say
 
     question = Question(
         shop_file, since, until, limits, tuple(stage or ()), str(data) if data else None
@@ -308,8 +308,8 @@ def calibrate(  # noqa: PLR0913, PLR0917 - a command's options
 ) -> None:
     """Show how sensors are calibrated; show what a new calibration would do, then accept it."""
     from envmon.clock import SystemClock
-    from envmon.service.calibrating import Wish, calibrate
-    from envmon.service.calibration_check import check_from_options
+    from envmon.service.calibration.check import check_from_options
+    from envmon.service.calibration.command import Wish, calibrate
 
     texts = (temp, read_at, reference, by, due, due_in)
     check = check_from_options((point, quantity), (*(pair or ()),), (*(salt or ()),), texts)
@@ -329,7 +329,7 @@ def record(
 ) -> None:
     """Write the condition record of a job."""
     from envmon.clock import SystemClock
-    from envmon.service.recording import Wish, record
+    from envmon.service.record.make import Wish, record
 
     wish = Wish(shop_file, job, out, str(data) if data else None, force)
     raise typer.Exit(record(wish, SystemClock(), _say))
@@ -345,7 +345,7 @@ def verify(
     data: DataFolder = None,
 ) -> None:
     """Prove that nothing in a condition record was changed."""
-    from envmon.service.verify_command import verify_and_say
+    from envmon.service.record.verify_command import verify_and_say
 
     raise typer.Exit(verify_and_say(file, shop, str(data) if data else None, as_json=as_json))
 
@@ -354,7 +354,7 @@ def verify(
 def jobs(shop_file: ShopFile, as_json: AsJson = False, data: DataFolder = None) -> None:  # noqa: FBT002 - a command-line flag
     """List the jobs, with how their cure went."""
     from envmon.clock import SystemClock
-    from envmon.service.job_list import list_jobs
+    from envmon.service.job.listing import list_jobs
 
     folder = str(data) if data else None
     raise typer.Exit(list_jobs(shop_file, folder, SystemClock(), as_json=as_json))
@@ -379,7 +379,7 @@ def heating(  # noqa: PLR0913, PLR0917 - a command's options
     Exit 1 when nothing at all is kept of these days.
     """
     from envmon.clock import SystemClock
-    from envmon.service.heating_say import HeatWish, heating
+    from envmon.service.heating.say import HeatWish, heating
 
     wish = HeatWish(shop_file, since, until, out, str(data) if data else None, force, as_json)
     raise typer.Exit(heating(wish, SystemClock(), _say))
@@ -398,7 +398,7 @@ def bills(
     A bill that is there is passed over; one for the same days with other figures replaces it.
     """
     from envmon.clock import SystemClock
-    from envmon.service.heating_import import BillsWish, import_bills
+    from envmon.service.heating.bills import BillsWish, import_bills
 
     wish = BillsWish(shop_file, file, str(data) if data else None)
     raise typer.Exit(import_bills(wish, SystemClock(), typer.echo))
@@ -415,7 +415,7 @@ def notice(
     data: DataFolder = None,
 ) -> None:
     """Send a test message to the people to be told, or show the messages to them."""
-    from envmon.service.notice_command import show_outbox, try_channels
+    from envmon.service.notice.command import show_outbox, try_channels
 
     if what == "test":
         raise typer.Exit(try_channels(shop_file, contact, typer.echo))

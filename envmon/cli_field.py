@@ -125,7 +125,7 @@ def points(
     ] = False,
 ) -> None:
     """Say what talks on the broker, claimed and unclaimed, and what it seems to send."""
-    from envmon.service.points_command import listen_seconds, points_document, points_lines
+    from envmon.service.points.command import listen_seconds, points_document, points_lines
 
     document, shop = points_document(shop_file, listen_seconds(listen))
     if as_json:
@@ -164,8 +164,8 @@ def claim(  # noqa: PLR0913, PLR0917 - a command's options
     ] = False,
 ) -> None:
     """Claim a topic as a point: add it to the shop file, whose comments stay as they are."""
-    from envmon.service.points_claim import Asked, claim_lines
-    from envmon.service.points_command import listen_seconds
+    from envmon.service.points.claim import Asked, claim_lines
+    from envmon.service.points.command import listen_seconds
 
     asked = Asked(
         topic, bay, point, tuple(take or ()), tuple(unit or ()), form, stale_after,

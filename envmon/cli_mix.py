@@ -112,8 +112,8 @@ def resin(  # noqa: PLR0913, PLR0917 - a command's options
     if shop_file is None or not bay:
         raise InputError("give SHOP.toml and --bay, or what was noted by hand: --noted PLACE=PPM")
     from envmon.clock import SystemClock
-    from envmon.service.resin import ResinQuestion, resin_of_shop
-    from envmon.service.resin_say import resin_answer
+    from envmon.service.water.resin import ResinQuestion, resin_of_shop
+    from envmon.service.water.resin_say import resin_answer
 
     question, folder = ResinQuestion(bay, changed, at), str(data) if data else None
     found = resin_of_shop(shop_file, question, SystemClock(), folder)

@@ -18,6 +18,6 @@ def people(
     role: Annotated[str, typer.Option(help="look, work (jobs, alarms) or manage (all).")] = "",
 ) -> None:
     """List or change who may log in at the screens; PIN or password is asked for, or read."""
-    from envmon.service.people_command import PeopleWish, change_people
+    from envmon.service.people.command import PeopleWish, change_people
 
     raise typer.Exit(change_people(PeopleWish(shop_file, act, name, role), typer.echo))

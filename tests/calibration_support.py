@@ -8,7 +8,7 @@ from envmon.clock import iso_from_us
 from envmon.facts import CALIBRATION_ACCEPTED, NewEvent, Reading
 from envmon.intake.calibration_record import Line, line_from_pairs
 from envmon.intake.decode import Decoder
-from envmon.service.recalibration import Recalibration
+from envmon.service.calibration.desk import Recalibration
 from envmon.shop.load import check_text
 from envmon.store.sqlite import SqliteStore
 

@@ -12,7 +12,7 @@ from urllib.parse import unquote
 from argon2 import PasswordHasher
 
 from envmon.clock import ManualClock
-from envmon.service.people import PeopleFile, Person, Role
+from envmon.service.people.book import PeopleFile, Person, Role
 from envmon_boards.app import build_app
 from tests.bench_support import PROCEDURES
 from tests.boards_support import Stand, live_state, shop_text, stand_of

@@ -22,7 +22,7 @@ from envmon.clock import DAY_US
 from envmon.facts import NewEvent, Reading
 from envmon.service.broker import LOOPBACK
 from envmon.service.heartbeat import HEARTBEAT_TOPIC
-from envmon.service.keeper import Keeper
+from envmon.service.keeping.keeper import Keeper
 from envmon.store.past import EVER, Past
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 from tests.archive_support import DAY0, keep, some_days

@@ -27,12 +27,12 @@ from envmon.errors import InputError, PayloadError, ShopFileError
 from envmon.intake.decode import Decoder
 from envmon.intake.topics import TopicTable
 from envmon.service.buttons import parse_press
-from envmon.service.heating_import import bills_from_csv
-from envmon.service.import_judge import judged
-from envmon.service.import_known import Known
-from envmon.service.importing import source_of
-from envmon.service.record_proof import sealed, text_of
-from envmon.service.verifying import checked
+from envmon.service.heating.bills import bills_from_csv
+from envmon.service.keeping.import_judge import judged
+from envmon.service.keeping.import_known import Known
+from envmon.service.keeping.importing import source_of
+from envmon.service.record.proof import sealed, text_of
+from envmon.service.record.verifying import checked
 from envmon.shop.load import load_shop
 from envmon.shop.models import Point, Read
 from envmon.store.parquet import open_duck

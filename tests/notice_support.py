@@ -11,7 +11,7 @@ from envmon.facts import Event, NewEvent
 from envmon.notice.decide import decide
 from envmon.notice.people import book_from_shop
 from envmon.notice.state import Message, NoticeState
-from envmon.service.notice_process import Notice
+from envmon.service.notice.process import Notice
 from envmon.shop.load import check_text
 from envmon.store.sqlite import SqliteStore
 from tests.mosquitto_support import wait_until

@@ -11,7 +11,7 @@ import msgspec
 from envmon.clock import MINUTE_US, iso_from_us
 from envmon.facts import Flag, NewEvent, Reading, kept_value
 from envmon.guard.plan import plan_from_shop
-from envmon.service.outlook_live import (
+from envmon.service.outlook.live import (
     DayStep,
     FanLine,
     Moment,
@@ -19,7 +19,7 @@ from envmon.service.outlook_live import (
     OutlookState,
     StageSaid,
 )
-from envmon.service.outlook_think import Thinker
+from envmon.service.outlook.think import Thinker
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
 from tests.bench_support import PROCEDURES

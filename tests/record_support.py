@@ -11,7 +11,7 @@ from envmon.clock import HOUR_US, MINUTE_US, SECOND_US, ManualClock, iso_from_us
 from envmon.facts import Flag, NewEvent, Reading, kept_value
 from envmon.job import events as names
 from envmon.job.reference import reference_digest
-from envmon.service.recording import RecordDesk
+from envmon.service.record.make import RecordDesk
 from envmon.shop.load import check_text
 from envmon.store.base import Reference
 from envmon.store.sqlite import SqliteStore

@@ -5,10 +5,10 @@ from __future__ import annotations
 import random
 from typing import TYPE_CHECKING
 
-from envmon.service.replay import Answer, Question, replay
-from envmon.service.replay_feed import FOUND
-from envmon.service.replay_timeline import FITNESS
-from envmon.service.replay_walk import stands
+from envmon.service.replay.command import Answer, Question, replay
+from envmon.service.replay.feed import FOUND
+from envmon.service.replay.timeline import FITNESS
+from envmon.service.replay.walk import stands
 from envmon.store.archive import Archive, Rules
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import SHOP, START_US

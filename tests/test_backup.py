@@ -19,9 +19,9 @@ import pytest
 from envmon.clock import DAY_US, HOUR_US, SECOND_US, ManualClock
 from envmon.errors import InputError, StoreError
 from envmon.facts import Flag, NewEvent, Reading
-from envmon.service import backup
-from envmon.service.backup import Backup, make_backup
-from envmon.service.keeper import archive_turn
+from envmon.service.keeping import backup
+from envmon.service.keeping.backup import Backup, make_backup
+from envmon.service.keeping.keeper import archive_turn
 from envmon.service.watch import Watch
 from envmon.shop.load import load_shop
 from envmon.store.chain import first_break

@@ -11,8 +11,8 @@ import pytest
 from envmon.clock import HOUR_US, ManualClock, iso_from_us
 from envmon.errors import InputError, StoreError
 from envmon.facts import CALIBRATION_ACCEPTED, Flag, Reading
-from envmon.service.calibrating import Wish, calibrate
-from envmon.service.calibration_check import check_from_options
+from envmon.service.calibration.check import check_from_options
+from envmon.service.calibration.command import Wish, calibrate
 from envmon.service.watch_process import READY_FILE
 from envmon.store.sqlite import SqliteStore
 from tests.calibration_support import SHOP, START_US, Bench, record_data

@@ -21,8 +21,8 @@ import pytest
 from envmon.clock import DAY_US
 from envmon.errors import ServiceError, ShopFileError
 from envmon.field.authority_files import Wish, ensure_certificates
-from envmon.service.people_certificate import _covers, certificate_words
-from envmon.service.people_door import boards_address, ensure_shut
+from envmon.service.people.certificate import _covers, certificate_words
+from envmon.service.people.door import boards_address, ensure_shut
 from envmon.service.supervisor import _answers
 from envmon.shop.load import load_shop
 from envmon_boards.door_server import sockets_of

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from envmon.service.people import ROLES
+from envmon.service.people.book import ROLES
 from envmon_boards.app import build_app
 from envmon_boards.door_roles import READING, ROUTES, needed_for
 from tests.boards_support import stand_of

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US, ManualClock
-from envmon.service.job_book import Ledger
+from envmon.service.job.book import Ledger
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.door_session import MOST, SPANS, Sessions
 from envmon_boards.door_store import DOOR_FILE, DoorStore
@@ -34,7 +34,7 @@ from tests.door_support import (
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from envmon.service.people import Person, Role
+    from envmon.service.people.book import Person, Role
 
 WHO = "/api/v1/who"
 

@@ -13,9 +13,9 @@ import pytest
 from argon2 import extract_parameters
 
 from envmon.clock import DAY_US, SECOND_US, ManualClock
-from envmon.service import people_secret
-from envmon.service.people import PeopleFile, Person
-from envmon.service.people_secret import NOBODY, kept_form
+from envmon.service.people import secret as people_secret
+from envmon.service.people.book import PeopleFile, Person
+from envmon.service.people.secret import NOBODY, kept_form
 from envmon_boards import door_login
 from envmon_boards.door_store import DoorStore
 from envmon_boards.door_tries import (

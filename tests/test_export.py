@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from envmon.clock import DAY_US, HOUR_US, SECOND_US, us_from_datetime
 from envmon.errors import InputError, StoreError
 from envmon.facts import Flag, Reading
-from envmon.service.exporting import ExportJob, export
-from envmon.service.keeper import archive_turn
+from envmon.service.keeping.exporting import ExportJob, export
+from envmon.service.keeping.keeper import archive_turn
 from envmon.shop.load import load_shop
 from tests.guard_support import START_US
 from tests.transfer_support import NOW_US, Bench

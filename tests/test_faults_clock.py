@@ -9,8 +9,8 @@ import pytest
 
 from envmon.clock import DAY_US, HOUR_US, SECOND_US
 from envmon.facts import Flag, Reading
-from envmon.service.keeper import Keeper
-from envmon.service.replay_mark import SET_BACK
+from envmon.service.keeping.keeper import Keeper
+from envmon.service.replay.mark import SET_BACK
 from envmon.store.chain import first_break
 from tests.archive_support import DAY0, keep, some_days
 from tests.faults_support import NOW_US, all_rows, live_rows

@@ -10,7 +10,7 @@ import pytest
 
 from envmon.clock import DAY_US
 from envmon.errors import StoreError
-from envmon.service.keeper import KEEPER_WORD, Keeper
+from envmon.service.keeping.keeper import KEEPER_WORD, Keeper
 from envmon.store.chain import first_break
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 from tests.archive_support import DAY0, keep, some_days

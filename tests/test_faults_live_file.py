@@ -14,7 +14,7 @@ from envmon.clock import DAY_US
 from envmon.errors import StoreDamagedError, StoreError
 from envmon.facts import Event, Flag, Reading
 from envmon.service.heartbeat import NOTICE_US
-from envmon.service.keeper import Keeper
+from envmon.service.keeping.keeper import Keeper
 from envmon.service.watch import Watch
 from envmon.service.watch_process import ensure_sound
 from envmon.store import rescue

@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from envmon.clock import DAY_US, HOUR_US
-from envmon.service.keeper import KEEPER_WORD, Keeper, KeeperWord
+from envmon.service.keeping.keeper import KEEPER_WORD, Keeper, KeeperWord
 from envmon.store.history import history
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore

@@ -14,7 +14,7 @@ import pytest
 
 from envmon.clock import DAY_US, ScaledClock
 from envmon.errors import StoreDamagedError
-from envmon.service.keeper import Keeper
+from envmon.service.keeping.keeper import Keeper
 from envmon.service.supervisor import Child, Supervisor, module_argv
 from envmon.service.watch_process import READY_FILE
 from envmon.store.chain import first_break

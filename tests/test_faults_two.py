@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.errors import ServiceError
-from envmon.service.keeper import Keeper, archive_lock
+from envmon.service.keeping.keeper import Keeper, archive_lock
 from tests.archive_support import keep, some_days
 from tests.faults_support import NOW_US, ROOT, WatchRun, all_rows, beat_of, lived_in
 from tests.guard_support import SHOP, shop_from

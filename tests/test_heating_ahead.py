@@ -15,9 +15,9 @@ from envmon.heating.log import HeatShop
 from envmon.heating.words import Words
 from envmon.outlook.constants import Priors
 from envmon.outlook.learning import fresh_facts
-from envmon.service.heating_ahead import cures_in, night_of
-from envmon.service.heating_make import DaySpan, make_report
-from envmon.service.outlook_facts import keep_facts
+from envmon.service.heating.ahead import cures_in, night_of
+from envmon.service.heating.make import DaySpan, make_report
+from envmon.service.outlook.facts import keep_facts
 from tests.winter_shop import Kept, kept
 from tests.winter_story import TEXT, tell
 

@@ -25,16 +25,16 @@ from envmon.heating.page import page
 from envmon.heating.report import document_of
 from envmon.heating.sentences import fuel_words, numbers_of, words_of
 from envmon.service.asked import HEAT_BILLED, is_sound
-from envmon.service.heating_import import (
+from envmon.service.calibration.desk import Recalibration
+from envmon.service.heating.bills import (
     BillsWish,
     bills_from_csv,
     bills_kept,
     import_bills,
     keep_bills,
 )
-from envmon.service.heating_make import DaySpan, make_report
-from envmon.service.heating_table import sum_note
-from envmon.service.recalibration import Recalibration
+from envmon.service.heating.make import DaySpan, make_report
+from envmon.service.heating.table import sum_note
 from envmon.service.taking_up import TakingUp
 from envmon.shop.heat import HeatingInfo
 from envmon.store.sqlite import SqliteStore

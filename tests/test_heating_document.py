@@ -19,8 +19,8 @@ from envmon.heating.csv_rows import COLUMNS, days_csv
 from envmon.heating.model import Bill
 from envmon.heating.report import document_of
 from envmon.heating.tidy import tidy
-from envmon.service.heating_import import keep_bills
-from envmon.service.heating_make import DaySpan, make_report
+from envmon.service.heating.bills import keep_bills
+from envmon.service.heating.make import DaySpan, make_report
 from tests.winter_shop import kept
 from tests.winter_story import TEXT, tell
 

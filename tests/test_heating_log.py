@@ -16,7 +16,7 @@ from envmon.errors import InputError
 from envmon.heating.report import document_of, together
 from envmon.heating.sums import winter_name, winter_year
 from envmon.heating.versus import changes_of, versus
-from envmon.service.heating_make import (
+from envmon.service.heating.make import (
     DaySpan,
     make_report,
     since_kept,

@@ -13,7 +13,7 @@ from envmon.heating.bay_heat import USUAL
 from envmon.heating.log import HeatingLog, HeatShop, heating_log
 from envmon.heating.model import BayMinutes
 from envmon.heating.words import counted, joined
-from envmon.service.heating_make import DaySpan, _learned_later
+from envmon.service.heating.make import DaySpan, _learned_later
 from envmon.shop.heat import Heater, HeatingInfo
 from tests.heating_story import Story
 

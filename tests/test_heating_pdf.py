@@ -18,8 +18,8 @@ from envmon.heating.report import document_of
 from envmon.heating.sentences import words_of
 from envmon.heating.whereto_chart import where_chart
 from envmon.heating.words import Words, number
-from envmon.service.heating_make import DaySpan, make_report
-from envmon.service.record_pdf import pdf_from
+from envmon.service.heating.make import DaySpan, make_report
+from envmon.service.record.pdf import pdf_from
 from tests.winter_shop import kept
 from tests.winter_story import TEXT, tell
 

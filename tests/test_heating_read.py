@@ -11,7 +11,7 @@ import pytest
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US, SECOND_US, us_from_iso
 from envmon.facts import Flag, NewEvent, Reading, kept_value
-from envmon.service.heating_read import _median, held, winter_of
+from envmon.service.heating.read import _median, held, winter_of
 from envmon.store.archive import Archive, Rules
 from tests.winter_shop import SHOP, Kept, kept
 

@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 
 from envmon.clock import ManualClock
 from envmon.errors import EnvmonError, InputError, ShopFileError
-from envmon.service.heating_import import LARGEST_FILE as LARGEST_BILLS
-from envmon.service.heating_import import BillsWish, bills_from_csv, import_bills
-from envmon.service.importing import ImportJob, import_file
-from envmon.service.verifying import checked
+from envmon.service.heating.bills import LARGEST_FILE as LARGEST_BILLS
+from envmon.service.heating.bills import BillsWish, bills_from_csv, import_bills
+from envmon.service.keeping.importing import ImportJob, import_file
+from envmon.service.record.verifying import checked
 from envmon.shop.load import LARGEST_FILE, load_shop
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.feed import LiveFeed

@@ -23,15 +23,15 @@ from hypothesis import strategies as st
 from envmon.clock import SECOND_US, ManualClock, us_from_datetime
 from envmon.errors import InputError
 from envmon.facts import Flag, Reading
-from envmon.service import import_lines, importing
-from envmon.service.import_report import outcome_lines
-from envmon.service.importing import ImportJob, import_and_say, import_file
+from envmon.service.keeping import import_lines, importing
+from envmon.service.keeping.import_report import outcome_lines
+from envmon.service.keeping.importing import ImportJob, import_and_say, import_file
 from envmon.store.bulk import add_rows
 from envmon.units import convert
 from tests.transfer_support import HEADER, NOW_US, Bench, reasons
 
 if TYPE_CHECKING:
-    from envmon.service.import_report import Tally
+    from envmon.service.keeping.import_report import Tally
 
 T = "2026-01-27T08:00:00Z"
 T_US = us_from_datetime(datetime(2026, 1, 27, 8, tzinfo=UTC))
@@ -500,7 +500,7 @@ def test_a_full_disk_keeps_what_was_committed_and_says_so(
         return add_rows(*arguments)  # type: ignore[arg-type]
 
     monkeypatch.setattr(importing, "ROWS_ALONE", 40)
-    monkeypatch.setattr("envmon.service.importing.add_rows", full)
+    monkeypatch.setattr("envmon.service.keeping.importing.add_rows", full)
     outcome = bench.rows(*[row for row in many_rows(200) if row and "bad" not in row])
     assert outcome.exit_code == 2
     assert (outcome.tally.new, len(bench.kept())) == (80, 80)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from envmon.service import importing
+from envmon.service.keeping import importing
 from envmon.store import bulk
 from tests.mosquitto_support import wait_until
 from tests.transfer_support import HEADER, Bench
@@ -96,7 +96,7 @@ def test_beside_a_watch_transactions_are_short(
         sizes.append(len(rows.t_us))
         return bulk.add_rows(store, names, rows)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("envmon.service.importing.add_rows", noted)
+    monkeypatch.setattr("envmon.service.keeping.importing.add_rows", noted)
     bench.watched()
     times = [f"2026-01-27T08:{n // 60 % 60:02d}:{n % 60:02d}.{n // 3600}Z" for n in range(5_000)]
     bench.rows(*[f"{t},air-a,air_temp_c,20" for t in times])

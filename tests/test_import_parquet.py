@@ -14,7 +14,7 @@ import pytest
 from envmon.clock import DAY_US, SECOND_US
 from envmon.errors import InputError
 from envmon.facts import Flag, Reading
-from envmon.service import import_parquet
+from envmon.service.keeping import import_parquet
 from tests.guard_support import START_US
 from tests.transfer_support import Bench, reasons
 

@@ -15,7 +15,7 @@ import pytest
 
 from envmon.errors import InputError
 from envmon.heating.csv_rows import _cell
-from envmon.service.import_known import Known
+from envmon.service.keeping.import_known import Known
 from envmon.shop.load import check_text
 from envmon.shop.points import expand_points
 from tests.boards_history_support import DAY_START_US, add, told_day

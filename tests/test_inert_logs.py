@@ -18,8 +18,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from envmon.clock import HOUR_US
-from envmon.service.ack_link import Ticket, ensure_key, link_of
-from envmon.service.notice_channels import scrubbed
+from envmon.service.notice.ack_link import Ticket, ensure_key, link_of
+from envmon.service.notice.channels import scrubbed
 from envmon.service.now import Now, print_now
 from envmon.service.plain_log import PlainFormatter, plain
 from envmon_boards.feed import LiveFeed

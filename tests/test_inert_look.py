@@ -14,7 +14,7 @@ import msgspec
 import pytest
 
 from envmon.clock import HOUR_US
-from envmon.service.ack_link import Ticket, ensure_key, link_of
+from envmon.service.notice.ack_link import Ticket, ensure_key, link_of
 from envmon.store.sqlite import SqliteStore
 from tests.alarm_board_support import alarm, say_alarms
 from tests.bench_support import PROCEDURES, bench, coating, curing

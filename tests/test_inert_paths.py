@@ -13,8 +13,8 @@ import pytest
 
 from envmon.clock import ManualClock
 from envmon.errors import EnvmonError
-from envmon.service.recording import Wish
-from envmon.service.recording import record as write_record
+from envmon.service.record.make import Wish
+from envmon.service.record.make import record as write_record
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US, Stand, shop_text, stand_of
 from tests.door_support import HERE, Asker, door_stand

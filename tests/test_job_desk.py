@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from envmon.facts import NewEvent
 from envmon.job import events as names
 from envmon.job.events import ACTS
-from envmon.service import job_desk, job_publishing
-from envmon.service.job_book import after, book_from, ledger_from
+from envmon.service.job import desk as job_desk
+from envmon.service.job import publishing as job_publishing
+from envmon.service.job.book import after, book_from, ledger_from
 from envmon.store.chain import first_break
 from tests.job_support import JobHand
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from envmon.facts import Event
-    from envmon.service.job_book import Ledger
+    from envmon.service.job.book import Ledger
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from envmon.job.events import JOB_ACT
 from envmon.service.broker import LOOPBACK
-from envmon.service.job_book import book_from
+from envmon.service.job.book import book_from
 from envmon.store.chain import first_break
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import START_US

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from envmon.guard.state import GuardState
-from envmon.service.backup import make_backup
+from envmon.service.keeping.backup import make_backup
 from envmon.store.base import Reference
 from envmon.store.migrations import MIGRATIONS
 from envmon.store.rescue import open_or_renew

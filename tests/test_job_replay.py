@@ -12,7 +12,7 @@ import pytest
 from envmon.facts import CURE_FITNESS
 from envmon.job.events import JOB_ACT
 from envmon.service import watch as watch_module
-from envmon.service.job_book import book_from, ledger_from
+from envmon.service.job.book import book_from, ledger_from
 from tests.job_support import JOB_SHOP
 from tests.replay_support import Life
 from tests.test_replay_same_as_live import ensure_same

@@ -11,7 +11,7 @@ import pytest
 from envmon.clock import DAY_US, ManualClock
 from envmon.errors import ServiceError
 from envmon.facts import NewEvent
-from envmon.service.keeper import KEEPER_WORD, Keeper, KeeperWord, archive_lock
+from envmon.service.keeping.keeper import KEEPER_WORD, Keeper, KeeperWord, archive_lock
 from envmon.store.chain import first_break
 from envmon.store.chain_copy import bring_up_copy, copy_path, read_copy
 from envmon.store.sqlite import SqliteStore
@@ -126,7 +126,7 @@ def test_copy_of_another_chain_is_kept_beside(tmp_path: Path) -> None:
 def test_process_turns_until_stopped(keeper: Keeper, tmp_path: Path) -> None:
     import threading
 
-    from envmon.service.keeper_process import run
+    from envmon.service.keeping.keeper_process import run
 
     keep(tmp_path, some_days(5))
     stop = threading.Event()

@@ -15,7 +15,7 @@ import requests
 
 from envmon.clock import HOUR_US
 from envmon.facts import NewEvent
-from envmon.service.ack_link import KEY_FILE, Ticket, ensure_key, link_of
+from envmon.service.notice.ack_link import KEY_FILE, Ticket, ensure_key, link_of
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US, PHONE, Stand, page_of, shop_text, stand_of
 from tests.notice_support import raised_event

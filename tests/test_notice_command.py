@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.errors import InputError
-from envmon.service.ack_link import KEY_FILE
-from envmon.service.backup import make_backup
-from envmon.service.notice_channels import Channels, scrubbed
-from envmon.service.notice_send import Parcel, gsm_text, send, service_of, worded
+from envmon.service.keeping.backup import make_backup
+from envmon.service.notice.ack_link import KEY_FILE
+from envmon.service.notice.channels import Channels, scrubbed
+from envmon.service.notice.send import Parcel, gsm_text, send, service_of, worded
 from envmon.service.shop_run import children_of
 from envmon.shop.load import check_text
 from tests.notice_support import SHOP, Stand, people_text, shop_of

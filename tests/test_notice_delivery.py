@@ -13,7 +13,7 @@ import pytest
 
 from envmon.clock import DAY_US, HOUR_US
 from envmon.facts import NewEvent
-from envmon.service.notice_desk import MOST_LOST
+from envmon.service.notice.desk import MOST_LOST
 from envmon.service.trouble_senses import notice_word
 from tests.mosquitto_support import wait_until
 from tests.notice_support import Stand, people_text

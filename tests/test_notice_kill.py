@@ -18,8 +18,8 @@ import pytest
 
 from envmon.clock import ScaledClock
 from envmon.facts import NewEvent
-from envmon.service.notice_outbox import Outbox
-from envmon.service.notice_send import SECOND_COPY
+from envmon.service.notice.outbox import Outbox
+from envmon.service.notice.send import SECOND_COPY
 from envmon.store.sqlite import SqliteStore
 from tests.mosquitto_support import wait_until
 from tests.notice_fixtures import ALONE
@@ -47,7 +47,7 @@ def test_killed_again_and_again_nothing_is_lost_and_no_second_copy_is_silent(
     running: list[subprocess.Popen[bytes]] = []
 
     def start() -> subprocess.Popen[bytes]:
-        argv = ["-m", "envmon.service.notice_process", str(shop), "--data", str(tmp_path)]
+        argv = ["-m", "envmon.service.notice.process", str(shop), "--data", str(tmp_path)]
         process = subprocess.Popen(
             [sys.executable, *argv, "--clock", clock.as_text()], stderr=subprocess.DEVNULL
         )

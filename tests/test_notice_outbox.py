@@ -15,7 +15,7 @@ from envmon.clock import DAY_US
 from envmon.errors import StoreDamagedError
 from envmon.facts import NewEvent
 from envmon.notice.state import NoticeState
-from envmon.service.notice_outbox import KEPT_US, NOTICE_FILE, Kept, Outbox
+from envmon.service.notice.outbox import KEPT_US, NOTICE_FILE, Kept, Outbox
 from envmon.service.trouble_senses import notice_word
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 from tests.mosquitto_support import wait_until

@@ -19,7 +19,7 @@ from envmon.clock import HOUR_US
 from envmon.errors import ServiceError
 from envmon.facts import NewEvent
 from envmon.service.ending import BAD_USE
-from envmon.service.notice_desk import OUT_OF_TURN
+from envmon.service.notice.desk import OUT_OF_TURN
 from envmon.service.shop_run import children_of
 from envmon.service.supervisor import SLOW_CAP_S, Child, Supervisor
 from envmon.service.trouble_senses import (
@@ -203,7 +203,7 @@ def test_word_is_left_again_though_nothing_changes(
     first_s = at_s(tmp_path)
     scene.settle()
     assert at_s(tmp_path) == first_s, "not with every turn"
-    monkeypatch.setattr("envmon.service.notice_process.WORD_EVERY_S", 0.0)
+    monkeypatch.setattr("envmon.service.notice.process.WORD_EVERY_S", 0.0)
     scene.settle()
     assert first_s < at_s(tmp_path) <= time.monotonic()
 
@@ -214,7 +214,7 @@ def test_process_that_is_held_leaves_no_fresh_word(
     """Source of the hanging: SIGSTOP cannot be caught (POSIX)."""
     shop = tmp_path / "shop.toml"
     shop.write_text(people_text(DAY_PERSON), encoding="utf-8")
-    argv = ["-m", "envmon.service.notice_process", str(shop), "--data", str(tmp_path)]
+    argv = ["-m", "envmon.service.notice.process", str(shop), "--data", str(tmp_path)]
     with subprocess.Popen([sys.executable, *argv], stderr=subprocess.DEVNULL) as process:
         try:
             wait_until((tmp_path / NOTICE_WORD).exists, "the word")

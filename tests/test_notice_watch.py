@@ -14,7 +14,7 @@ import pytest
 
 from envmon.errors import StoreError
 from envmon.facts import NewEvent
-from envmon.service.notice_senses import DOWN_S, Ping, WatchSense
+from envmon.service.notice.senses import DOWN_S, Ping, WatchSense
 from envmon.service.restored import SNAPSHOT
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
 from tests.mosquitto_support import wait_until

@@ -22,7 +22,7 @@ from tests.test_outlook_process import heard
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from envmon.service.outlook_live import OutlookState
+    from envmon.service.outlook.live import OutlookState
 
 pytestmark = NEEDS_MOSQUITTO
 SPEED = 10.0

@@ -16,7 +16,7 @@ from envmon.clock import ManualClock
 from envmon.guard.engine import fresh_state
 from envmon.guard.plan import plan_from_shop
 from envmon.guard.state import StageNow
-from envmon.service.outlook_live import (
+from envmon.service.outlook.live import (
     Moment,
     OutlookState,
     agreed,
@@ -24,9 +24,9 @@ from envmon.service.outlook_live import (
     outlook_topic,
     verdicts_of,
 )
-from envmon.service.outlook_process import Outlooks
-from envmon.service.outlook_verdicts import verdicts_in
-from envmon.service.replay_mark import SavedGuard
+from envmon.service.outlook.process import Outlooks
+from envmon.service.outlook.verdicts import verdicts_in
+from envmon.service.replay.mark import SavedGuard
 from envmon.service.restored import SNAPSHOT
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.feed import LiveFeed
@@ -169,11 +169,11 @@ def test_between_two_outlooks_the_words_are_taken_back_when_the_verdict_turns(
     against: Fitness = "fit" if {o.turns for o in turned.values()} == {"enters"} else "unfit"
     before = len(link.said)
     begun_s = time.monotonic()
-    monkeypatch.setattr("envmon.service.outlook_process.time.monotonic", lambda: begun_s + 5)
+    monkeypatch.setattr("envmon.service.outlook.process.time.monotonic", lambda: begun_s + 5)
     assert not outlooks.turn(0)
     assert len(link.said) == before, "nothing turned, nothing is said again"
     keep_verdict(tmp_path, against, *turned)
-    monkeypatch.setattr("envmon.service.outlook_process.time.monotonic", lambda: begun_s + 10)
+    monkeypatch.setattr("envmon.service.outlook.process.time.monotonic", lambda: begun_s + 10)
     assert not outlooks.turn(0)
     assert len(link.said) == before + 1
     found = {one.stage: one for one in link.newest().stages}

@@ -20,7 +20,7 @@ from envmon.guard.foreseen import HOLDS_US, holds_until_us, read_foreseen
 from envmon.guard.state import GuardState
 from envmon.outlook.model import LimitOutlook, Said, Span, StageOutlook
 from envmon.service import watch as watch_module
-from envmon.service.outlook_alarm import (
+from envmon.service.outlook.alarm import (
     AGAIN_US,
     NEVER,
     REACH,

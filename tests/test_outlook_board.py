@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 import pytest
 
-from envmon.service.outlook_live import outlook_topic
+from envmon.service.outlook.live import outlook_topic
 from tests.bench_support import PROCEDURES, before_coating, bench, coating, say_bench
 from tests.boards_support import PHONE, Air, live_state, page_of, shop_text, stand_of
 from tests.mosquitto_support import wait_until
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page
 
-    from envmon.service.outlook_live import OutlookState
+    from envmon.service.outlook.live import OutlookState
     from tests.boards_support import Stand
 
 pytest_plugins = ["tests.boards_fixtures"]

@@ -15,9 +15,9 @@ from envmon.errors import InputError
 from envmon.guard.plan import plan_from_shop
 from envmon.outlook.crossing import GRID_MIN, Courses
 from envmon.outlook.habits import usual_habits
-from envmon.service.outlook_day import StepAhead, day_of, planned_stages, steps_ahead
-from envmon.service.outlook_live import DayStep, Moment, OutlookState
-from envmon.service.outlook_plan import plan_of, wanted_us
+from envmon.service.outlook.day import StepAhead, day_of, planned_stages, steps_ahead
+from envmon.service.outlook.live import DayStep, Moment, OutlookState
+from envmon.service.outlook.plan import plan_of, wanted_us
 from tests.boards_support import NOW_US
 from tests.outlook_live_support import at, shop_of, told
 

@@ -18,7 +18,7 @@ import pytest
 from envmon.errors import StoreError
 from envmon.outlook.constants import Priors
 from envmon.outlook.learning import fresh_facts
-from envmon.service.outlook_facts import (
+from envmon.service.outlook.facts import (
     FACTS_FILE,
     FORM,
     SET_ASIDE,
@@ -41,7 +41,7 @@ import sys
 from pathlib import Path
 from envmon.outlook.constants import Priors
 from envmon.outlook.learning import fresh_facts
-from envmon.service.outlook_facts import keep_facts
+from envmon.service.outlook.facts import keep_facts
 folder, at_us = Path(sys.argv[1]), 0
 while True:
     at_us += 1

@@ -17,11 +17,11 @@ from envmon.guard.plan import plan_from_shop
 from envmon.heating.report import document_of
 from envmon.outlook.constants import Priors
 from envmon.outlook.learning import fresh_facts
-from envmon.service.heating_make import DaySpan, make_report
-from envmon.service.outlook_command import outlook_lines, shop_outlook
-from envmon.service.outlook_facts import keep_facts
-from envmon.service.outlook_live import MorningSaid, OutlookState, agreed
-from envmon.service.outlook_morning import OLDEST_US, Mornings, mornings_said, with_mornings
+from envmon.service.heating.make import DaySpan, make_report
+from envmon.service.outlook.command import outlook_lines, shop_outlook
+from envmon.service.outlook.facts import keep_facts
+from envmon.service.outlook.live import MorningSaid, OutlookState, agreed
+from envmon.service.outlook.morning import OLDEST_US, Mornings, mornings_said, with_mornings
 from tests.test_heating_ahead import learned
 from tests.winter_shop import Kept, kept
 from tests.winter_story import TEXT, tell

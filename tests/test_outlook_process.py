@@ -15,9 +15,9 @@ import pytest
 from envmon.clock import HOUR_US, MINUTE_US, SECOND_US, ScaledClock, us_from_iso
 from envmon.errors import StoreError
 from envmon.facts import OUTLOOK_SAID, NewEvent
-from envmon.service.outlook_facts import FACTS_FILE, read_facts
-from envmon.service.outlook_live import OutlookState, outlook_topic
-from envmon.service.outlook_process import Outlooks
+from envmon.service.outlook.facts import FACTS_FILE, read_facts
+from envmon.service.outlook.live import OutlookState, outlook_topic
+from envmon.service.outlook.process import Outlooks
 from envmon.service.shop_run import children_of
 from envmon.shop.load import load_shop
 from envmon.store.sqlite import SqliteStore
@@ -47,7 +47,7 @@ class Shop:
         self.running: list[subprocess.Popen[bytes]] = []
 
     def start(self) -> subprocess.Popen[bytes]:
-        argv = ["-m", "envmon.service.outlook_process", str(self.path), "--data", str(self.folder)]
+        argv = ["-m", "envmon.service.outlook.process", str(self.path), "--data", str(self.folder)]
         process = subprocess.Popen([sys.executable, *argv, "--clock", self.clock.as_text()])
         self.running.append(process)
         return process
@@ -189,7 +189,7 @@ def test_the_run_has_it_and_can_do_without(shop: Shop) -> None:
     child = children["the outlook"]
     assert child.spare
     assert not child.beats
-    assert "envmon.service.outlook_process" in child.argv
+    assert "envmon.service.outlook.process" in child.argv
 
 
 def test_a_missing_store_is_said_once_and_nothing_is_published(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from envmon.clock import HOUR_US, MINUTE_US
 from envmon.facts import JOB_CLOSED, JOB_OPENED, NewEvent
 from envmon.guard.plan import plan_from_shop
-from envmon.service.outlook_read import frames_between, priors_of
+from envmon.service.outlook.read import frames_between, priors_of
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US
 from tests.outlook_live_support import WASHED_MIN, fill, past_of, shop_of

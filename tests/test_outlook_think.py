@@ -13,17 +13,17 @@ from envmon.errors import InputError, StoreError
 from envmon.facts import NewEvent
 from envmon.outlook.constants import Learned
 from envmon.outlook.learning import fit_hall
-from envmon.service.outlook_alarm import Looked, looked_at
-from envmon.service.outlook_command import (
+from envmon.service.outlook.alarm import Looked, looked_at
+from envmon.service.outlook.command import (
     LearnedState,
     OutlookReport,
     outlook_json,
     outlook_lines,
     shop_outlook,
 )
-from envmon.service.outlook_learn import Learner
-from envmon.service.outlook_live import OutlookState
-from envmon.service.outlook_read import frames_between, priors_of
+from envmon.service.outlook.learn import Learner
+from envmon.service.outlook.live import OutlookState
+from envmon.service.outlook.read import frames_between, priors_of
 from envmon.shop.air import air_spaces
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US

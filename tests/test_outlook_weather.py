@@ -25,8 +25,8 @@ from envmon.outlook.hidden import inputs_of
 from envmon.outlook.learning import fresh_facts
 from envmon.outlook.weather import FADES_H, MOMENT_FADES_H, Seen, Weather, weather_from
 from envmon.physics.room import saturated_ratio
-from envmon.service.outlook_command import outlook_lines, shop_outlook
-from envmon.service.outlook_weather import weather_of, weather_said
+from envmon.service.outlook.command import outlook_lines, shop_outlook
+from envmon.service.outlook.weather import weather_of, weather_said
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US
 from tests.outlook_live_support import TEXT, fill, foreseen, shop_of, thinker_of

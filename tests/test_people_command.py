@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.errors import InputError
-from envmon.service.people import PeopleFile
-from envmon.service.people_command import PeopleWish, change_people
-from envmon.service.people_secret import fits
+from envmon.service.people.book import PeopleFile
+from envmon.service.people.command import PeopleWish, change_people
+from envmon.service.people.secret import fits
 from tests.boards_support import shop_text
 from tests.door_support import everybody, people_in
 

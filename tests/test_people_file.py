@@ -17,8 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from envmon.errors import InputError, ServiceError
-from envmon.service.people import LONGEST_NAME, ROLES, PeopleFile, Person, name_of, role_of
-from envmon.service.people_secret import LONGEST, ensure_strong, fits, kept_form
+from envmon.service.people.book import LONGEST_NAME, ROLES, PeopleFile, Person, name_of, role_of
+from envmon.service.people.secret import LONGEST, ensure_strong, fits, kept_form
 from tests.door_support import everybody, people_in
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def test_every_name_that_is_taken_comes_back(text: str) -> None:
     except InputError:
         assert not " ".join(text.split()).isprintable() or not 0 < len(" ".join(text.split())) <= 40
         return
-    from envmon.service.people import _person, _table
+    from envmon.service.people.book import _person, _table
 
     rows = tomllib.loads(_table(replace(everybody()[0], name=name)))["person"]
     assert _person(rows[0]).name == name
@@ -145,7 +145,7 @@ def test_a_failed_write_leaves_the_old_one_whole(
     def fail(_path: Path) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("envmon.service.people.sync", fail)
+    monkeypatch.setattr("envmon.service.people.book.sync", fail)
     with pytest.raises(ServiceError, match="No space left"):
         file.save([], tmp_path)
     assert PeopleFile(file.path).all() == everybody()

@@ -15,7 +15,7 @@ import pytest
 
 from envmon.field.hearing_link import Hearing
 from envmon.intake.link import Account
-from envmon.service.points_taking_in import REFUSED_FILE, REQUEST_FILE
+from envmon.service.points.taking_in import REFUSED_FILE, REQUEST_FILE
 from envmon_boards.points_api import NO_BROKER
 from tests.boards_support import Stand, stand_of
 from tests.door_support import STRANGER, Asker, door_stand, door_text

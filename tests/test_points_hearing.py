@@ -15,7 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from envmon.field.hearing import KEPT_BYTES, LOOKED_AT, HeardTopics
 from envmon.field.hearing_link import Hearing
 from envmon.intake.link import Account
-from envmon.service.points_heard import (
+from envmon.service.points.heard import (
     SHOWN_LETTERS,
     batteries,
     shown_payload,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from envmon.service.points_taking_in import (
+from envmon.service.points.taking_in import (
     LOOK_S,
     REQUEST_FILE,
     TakingIn,

@@ -11,7 +11,7 @@ import pytest
 import uvicorn
 
 from envmon.guard.plan import plan_from_shop
-from envmon.service.verifying import checked
+from envmon.service.record.verifying import checked
 from envmon_boards.api import Boards
 from envmon_boards.app import build_app
 from envmon_boards.feed import LiveFeed

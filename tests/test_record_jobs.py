@@ -10,7 +10,7 @@ import pytest
 from envmon.clock import ManualClock
 from envmon.errors import StoreError
 from envmon.job import events as names
-from envmon.service.job_list import list_jobs
+from envmon.service.job.listing import list_jobs
 from tests.record_support import JOB, REFERENCE, STEPS, Story, at_us
 
 if TYPE_CHECKING:

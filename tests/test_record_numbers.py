@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from envmon.job.record_numbers import Span, run_numbers
 from envmon.job.record_series import Said, Scene, Source, held
-from envmon.service.exporting import ExportJob, export
+from envmon.service.keeping.exporting import ExportJob, export
 from tests import record_reference as reference
 from tests.record_support import JOB, told_story
 

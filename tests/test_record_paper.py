@@ -14,8 +14,8 @@ import pytest
 from envmon.errors import ServiceError
 from envmon.job.record_html import Html, html_of, table, tag
 from envmon.job.record_page import page
-from envmon.service.record_pdf import pdf_from
-from envmon.service.recording import Wish, record
+from envmon.service.record.make import Wish, record
+from envmon.service.record.pdf import pdf_from
 from tests.record_support import JOB, REFERENCE, SHOP, Story, told_story
 
 if TYPE_CHECKING:

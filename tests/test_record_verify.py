@@ -14,11 +14,11 @@ from envmon.clock import DAY_US
 from envmon.errors import InputError
 from envmon.facts import Flag, NewEvent, Reading
 from envmon.job import events as names
-from envmon.service.keeper import archive_turn
-from envmon.service.record_proof import digest_of, leaves_of, sealed, text_of
-from envmon.service.verify_command import verify_and_say
-from envmon.service.verifying import checked
-from envmon.service.verifying_shop import held_to_shop
+from envmon.service.keeping.keeper import archive_turn
+from envmon.service.record.proof import digest_of, leaves_of, sealed, text_of
+from envmon.service.record.verify_command import verify_and_say
+from envmon.service.record.verifying import checked
+from envmon.service.record.verifying_shop import held_to_shop
 from envmon.store.chain import canonical, link
 from tests.record_support import JOB, REFERENCE, Story, at_us, told_story
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from envmon.service.verifying import Outcome
+    from envmon.service.record.verifying import Outcome
 
 Document = dict[str, Any]
 END = 800.0

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from envmon.job import events as names
-from envmon.service.exporting import ExportJob, export
-from envmon.service.recording import RecordDesk
-from envmon.service.verifying import checked
-from envmon.service.verifying_shop import held_to_shop
+from envmon.service.keeping.exporting import ExportJob, export
+from envmon.service.record.make import RecordDesk
+from envmon.service.record.verifying import checked
+from envmon.service.record.verifying_shop import held_to_shop
 from envmon.store.sqlite import SqliteStore
 from tests import record_reference as reference
 from tests.job_support import JOB_SHOP, JobHand

@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 
 from envmon.clock import HOUR_US, MINUTE_US
 from envmon.facts import Flag, Reading
-from envmon.service.replay_alarms import Alarm, only_in
-from envmon.service.replay_cells import cells
-from envmon.service.replay_feed import whole_moments
-from envmon.service.replay_judged import stage_days
-from envmon.service.replay_timeline import (
+from envmon.service.replay.alarms import Alarm, only_in
+from envmon.service.replay.cells import cells
+from envmon.service.replay.feed import whole_moments
+from envmon.service.replay.judged import stage_days
+from envmon.service.replay.timeline import (
     FITNESS,
     NOTHING,
     Painter,

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from envmon.service.replay import Answer
+    from envmon.service.replay.command import Answer
 
 OTHER = SHOP.replace("low = 16\nhigh = 26", "low = 18\nhigh = 22")
 HOUR = 3600.0

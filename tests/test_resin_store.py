@@ -18,8 +18,8 @@ import pytest
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US, ManualClock, us_from_iso
 from envmon.errors import InputError, StoreError
 from envmon.facts import Flag, NewEvent, Reading
-from envmon.service.resin import ResinAnswer, ResinQuestion, resin_of_shop
-from envmon.service.resin_say import resin_answer
+from envmon.service.water.resin import ResinAnswer, ResinQuestion, resin_of_shop
+from envmon.service.water.resin_say import resin_answer
 from envmon.store.sqlite import SqliteStore
 from tests.archive_support import archive_all
 

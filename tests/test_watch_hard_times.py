@@ -13,7 +13,7 @@ from envmon.facts import Flag, Reading
 from envmon.guard.describe import describe
 from envmon.guard.engine import fresh_state
 from envmon.intake.link import Message
-from envmon.service.replay_mark import SavedGuard
+from envmon.service.replay.mark import SavedGuard
 from envmon.service.restored import SNAPSHOT, plan_fingerprint
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import START_US, plan_from

@@ -18,7 +18,7 @@ from envmon.facts import Flag, Reading
 from envmon.guard.engine import step
 from envmon.service import publishing
 from envmon.service import watch as watch_module
-from envmon.service.replay_mark import TAKEN
+from envmon.service.replay.mark import TAKEN
 from envmon.service.restored import plan_fingerprint, restored_state
 from envmon.service.watch import PAYLOAD_KEPT, Watch
 from envmon.store.chain import first_break

@@ -7,7 +7,7 @@ from contextlib import closing
 from typing import TYPE_CHECKING
 
 from envmon.clock import DAY_US, ManualClock
-from envmon.service.importing import ImportJob, import_file
+from envmon.service.keeping.importing import ImportJob, import_file
 from envmon.service.watch_process import READY_FILE
 from envmon.store.past import Past
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from envmon.facts import Reading
-    from envmon.service.import_report import Outcome
+    from envmon.service.keeping.import_report import Outcome
     from envmon.store.base import Request
 
 NOW_US = START_US + 10 * DAY_US

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.clock import ManualClock
 from envmon.intake.link import BrokerLink, Message
-from envmon.service.replay_mark import TAKEN
+from envmon.service.replay.mark import TAKEN
 from envmon.service.watch import Watch
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import SHOP, START_US, shop_from

@@ -10,7 +10,7 @@ from envmon.clock import clock_from_text
 from envmon.field.hearing_link import Hearing
 from envmon.guard.plan import plan_from_shop
 from envmon.service.ending import exit_code_of, shop_process
-from envmon.service.people_door import ensure_certificate, ensure_shut
+from envmon.service.people.door import ensure_certificate, ensure_shut
 from envmon.service.watch_process import account_from, data_folder
 from envmon.shop.load import load_shop
 from envmon_boards.api import Boards

@@ -14,7 +14,7 @@ from starlette.concurrency import run_in_threadpool
 
 from envmon.errors import InputError, StoreError
 from envmon.notice.people import Book, book_from_shop
-from envmon.service.ack_link import Answer, Ticket, acknowledge, answers, read_key, ticket_of
+from envmon.service.notice.ack_link import Answer, Ticket, acknowledge, answers, read_key, ticket_of
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.ack_page import Sight, ask_page, done_page, refused_page
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from envmon.notice.people import Book
-    from envmon.service.ack_link import Answer
+    from envmon.service.notice.ack_link import Answer
 
 _ANEW = "It was raised anew after this message was sent; use the newer message, or the board."
 _UNKNOWN = "The shop no longer knows this alarm (its data was renewed); look at the board."

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from envmon.clock import Clock
     from envmon.field.hearing_link import Hearing
     from envmon.guard.plan import GuardPlan
-    from envmon.service.people import PeopleFile
+    from envmon.service.people.book import PeopleFile
     from envmon.shop.models import Shop
     from envmon_boards.feed import LiveFeed
     from envmon_boards.source import MqttSource

@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 
 from envmon.errors import InputError, ServiceError, StoreError
-from envmon.service.people import ROLES
+from envmon.service.people.book import ROLES
 from envmon_boards.door_porter import Visitor, came_through
 from envmon_boards.door_roles import READING, needed_for
 

@@ -12,14 +12,14 @@ from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Resp
 from starlette.concurrency import run_in_threadpool
 
 from envmon.errors import ServiceError, StoreError
-from envmon.service.people import LONGEST_NAME
-from envmon.service.people_secret import LONGEST, NOBODY, fits
+from envmon.service.people.book import LONGEST_NAME
+from envmon.service.people.secret import LONGEST, NOBODY, fits
 from envmon_boards.door import body_of, fresh_json, problem, visitor_of
 from envmon_boards.door_page import login_page
 from envmon_boards.door_session import seconds_of
 
 if TYPE_CHECKING:
-    from envmon.service.people import Person
+    from envmon.service.people.book import Person
     from envmon_boards.door_porter import Porter
 
 log = logging.getLogger("envmon.door")

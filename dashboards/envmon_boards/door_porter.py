@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from starlette.types import Scope
 
     from envmon.clock import Clock
-    from envmon.service.people import PeopleFile, Person, Role
+    from envmon.service.people.book import PeopleFile, Person, Role
     from envmon.shop.models import Shop
 
 log = logging.getLogger("envmon.door")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from starlette.routing import compile_path
 
 if TYPE_CHECKING:
-    from envmon.service.people import Role
+    from envmon.service.people.book import Role
 
 Needed: TypeAlias = "Role | Literal['nobody']"
 """A role, or ``nobody``: it is answered to everybody."""

@@ -10,7 +10,7 @@ from envmon.clock import DAY_US, HOUR_US, MINUTE_US, SECOND_US
 
 if TYPE_CHECKING:
     from envmon.clock import Clock
-    from envmon.service.people import PeopleFile, Person, Role
+    from envmon.service.people.book import PeopleFile, Person, Role
     from envmon_boards.door_store import DoorStore
 
 MOST = 20

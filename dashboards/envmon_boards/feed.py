@@ -17,7 +17,7 @@ import msgspec
 
 from envmon.guard.live import BayState, ShopAlarms
 from envmon.job.live import BenchState
-from envmon.service.outlook_live import OutlookState, agreed, verdicts_of
+from envmon.service.outlook.live import OutlookState, agreed, verdicts_of
 
 log = logging.getLogger("envmon.boards")
 

@@ -11,9 +11,9 @@ from starlette.concurrency import run_in_threadpool
 
 from envmon.clock import iso_from_us
 from envmon.errors import InputError
-from envmon.service.job_book import book_from, ledger_from
-from envmon.service.record_chain import history_of, job_from
-from envmon.service.recording import is_job
+from envmon.service.job.book import book_from, ledger_from
+from envmon.service.record.chain import history_of, job_from
+from envmon.service.record.make import is_job
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.acts_api import ask_and_wait
 from envmon_boards.door import answered, body_of, fresh_json, problem, refuse_foreign, signed

@@ -11,8 +11,8 @@ from fastapi.responses import Response  # noqa: TC002 - FastAPI reads the annota
 from starlette.concurrency import run_in_threadpool
 
 from envmon.errors import InputError
-from envmon.service.resin import ResinQuestion, resin_of_past
-from envmon.service.resin_say import resin_answer
+from envmon.service.water.resin import ResinQuestion, resin_of_past
+from envmon.service.water.resin_say import resin_answer
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
 from envmon.sums.mix_blend import BlendQuestion

@@ -8,11 +8,11 @@ import msgspec
 from fastapi import APIRouter
 from fastapi.responses import Response
 
-from envmon.service.outlook_plan import plan_of, wanted_us
+from envmon.service.outlook.plan import plan_of, wanted_us
 from envmon_boards.door import answered, fresh_json, problem
 
 if TYPE_CHECKING:
-    from envmon.service.outlook_live import OutlookState
+    from envmon.service.outlook.live import OutlookState
     from envmon_boards.api import Boards
 
 OLDEST_S = 120.0

@@ -16,9 +16,9 @@ from envmon.errors import InputError, ShopFileError
 from envmon.field.claim import Claim, Taken, lines_of
 from envmon.field.claim_file import claimed_text, is_writable, read_shop_text, write_claim
 from envmon.service.plain_log import plain
-from envmon.service.points_claim import said_of_taking_in, time_stamp
-from envmon.service.points_heard import batteries, quantity_table, unclaimed_document
-from envmon.service.points_taking_in import why_refused
+from envmon.service.points.claim import said_of_taking_in, time_stamp
+from envmon.service.points.heard import batteries, quantity_table, unclaimed_document
+from envmon.service.points.taking_in import why_refused
 from envmon.shop.load import fault_lines
 from envmon_boards.door import (
     MAX_BODY,

@@ -10,13 +10,13 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from envmon.errors import ServiceError
-from envmon.service.job_book import judged_until_us
-from envmon.service.recording import RecordDesk, is_job
+from envmon.service.job.book import judged_until_us
+from envmon.service.record.make import RecordDesk, is_job
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.door import FRESH, answered, problem
 
 if TYPE_CHECKING:
-    from envmon.service.recording import Form
+    from envmon.service.record.make import Form
     from envmon_boards.api import Boards
 
 TYPES: dict[str, str] = {

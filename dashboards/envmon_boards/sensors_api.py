@@ -17,8 +17,8 @@ from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.guard.alarm_kinds import POINT_KINDS
 from envmon.intake.calibration_record import is_measured
 from envmon.intake.calibrations import Calibrations, slot_pattern
-from envmon.service.calibration_table import sensor_series, standing_of
-from envmon.service.calibration_text import line_text
+from envmon.service.calibration.table import sensor_series, standing_of
+from envmon.service.calibration.text import line_text
 from envmon.service.sensors_judge import (
     FLAG_WORDS,
     ORDER,

@@ -23,7 +23,7 @@ from starlette.concurrency import run_in_threadpool
 from envmon.clock import iso_from_us
 from envmon.errors import InputError
 from envmon.heating.sums import winter_year
-from envmon.service.heating_make import winter_span
+from envmon.service.heating.make import winter_span
 from envmon.service.span import local_from_us
 from envmon_boards.door import FRESH, answered, problem
 from envmon_boards.winter_work import Question

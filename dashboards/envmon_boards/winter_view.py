@@ -19,7 +19,7 @@ from envmon.heating.sentences import (
 )
 from envmon.heating.whereto_chart import where_chart
 from envmon.heating.words import about, counted, month_name
-from envmon.service.heating_table import day_cells, heads_of, sum_cells
+from envmon.service.heating.table import day_cells, heads_of, sum_cells
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -17,7 +17,7 @@ import msgspec
 from envmon.errors import EnvmonError
 from envmon.guard.plan import plan_from_shop
 from envmon.heating.report import document_of
-from envmon.service.heating_make import DaySpan, make_report, since_kept, years_kept
+from envmon.service.heating.make import DaySpan, make_report, since_kept, years_kept
 from envmon.shop.models import Shop
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore

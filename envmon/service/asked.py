@@ -11,7 +11,7 @@ from envmon.guard.alarm_acts import ACTS
 
 if TYPE_CHECKING:
     from envmon.guard.plan import GuardPlan
-    from envmon.service.recalibration import Recalibration
+    from envmon.service.calibration.desk import Recalibration
     from envmon.store.base import Request
 
 log = logging.getLogger("envmon.watch")

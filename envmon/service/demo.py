@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from envmon.clock import DAY_US, ScaledClock, us_from_datetime
 from envmon.errors import InputError, ServiceError
 from envmon.service.broker import LOOPBACK
-from envmon.service.points_taking_in import TakingIn
+from envmon.service.points.taking_in import TakingIn
 from envmon.service.shop_run import children_of
 from envmon.service.supervisor import (
     Child,

@@ -10,7 +10,7 @@ import msgspec
 
 from envmon.clock import DAY_US, iso_from_us
 from envmon.errors import StoreError
-from envmon.service.keeper import KEEPER_WORD, KeeperWord
+from envmon.service.keeping.keeper import KEEPER_WORD, KeeperWord
 from envmon.store.rescue import RENEWED, renewal_from
 
 if TYPE_CHECKING:

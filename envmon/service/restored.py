@@ -15,7 +15,7 @@ from envmon.guard.alarm_acts import ACTS, TROUBLES
 from envmon.guard.course import TOO_OLD_US
 from envmon.guard.engine import fitted_state, fresh_state, step
 from envmon.intake.health import HealthBook, HealthState
-from envmon.service.replay_mark import SET_BACK, SavedGuard, is_of_run
+from envmon.service.replay.mark import SET_BACK, SavedGuard, is_of_run
 from envmon.store.rescue import RENEWED
 
 if TYPE_CHECKING:

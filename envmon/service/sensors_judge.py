@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from envmon.guard.live import AlarmState
-    from envmon.service.calibration_table import Standing
+    from envmon.service.calibration.table import Standing
     from envmon.store.sensor_facts import Newest
 
 Kind = Literal["unfit", "unknown", "marginal", "fit"]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from envmon.service.broker import ensure_port_free
-from envmon.service.people_door import boards_address, ensure_shut
-from envmon.service.points_taking_in import TakingIn
+from envmon.service.people.door import boards_address, ensure_shut
+from envmon.service.points.taking_in import TakingIn
 from envmon.service.supervisor import (
     Child,
     Supervisor,
@@ -45,12 +45,14 @@ def children_of(
     argv = module_argv(str(watch[0]), *watch[1:])
     children.append(Child("the watch", argv, ready_file=folder / READY_FILE, beats=True))
     first = len(children) - 1
-    keeper = module_argv("envmon.service.keeper_process", shop_path, "--data", folder, *clock)
+    keeper = module_argv(
+        "envmon.service.keeping.keeper_process", shop_path, "--data", folder, *clock
+    )
     children.append(Child("the keeper of the archive", keeper, spare=True))
     if shop.contact:
-        argv = module_argv("envmon.service.notice_process", shop_path, "--data", folder, *clock)
+        argv = module_argv("envmon.service.notice.process", shop_path, "--data", folder, *clock)
         children.append(Child("the messages to people", argv, spare=True))
-    outlook = module_argv("envmon.service.outlook_process", shop_path, "--data", folder, *clock)
+    outlook = module_argv("envmon.service.outlook.process", shop_path, "--data", folder, *clock)
     children.append(Child("the outlook", outlook, spare=True))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []

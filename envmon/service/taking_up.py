@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from envmon.job.propose import propose
 from envmon.service.asked import event_of, is_sound
-from envmon.service.job_case import Asked, Cause
-from envmon.service.job_desk import JobDesk
+from envmon.service.job.case import Asked, Cause
+from envmon.service.job.desk import JobDesk
 from envmon.service.restored import HEEDED
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from envmon.guard.state import GuardState
     from envmon.job.live import Proposal
     from envmon.service.buttons import Press
-    from envmon.service.recalibration import Recalibration
+    from envmon.service.calibration.desk import Recalibration
     from envmon.shop.models import Shop
     from envmon.store.base import Request, Store
 

@@ -24,11 +24,11 @@ from envmon.intake.decode import Decoder
 from envmon.intake.forecast import KEPT_US, foretells, foretold_apart
 from envmon.intake.health_rules import health_rules
 from envmon.service.buttons import Buttons
+from envmon.service.calibration.desk import Recalibration
 from envmon.service.heartbeat import Heartbeat
-from envmon.service.job_publishing import JobPublisher
+from envmon.service.job.publishing import JobPublisher
 from envmon.service.publishing import Publisher
-from envmon.service.recalibration import Recalibration
-from envmon.service.replay_mark import SET_BACK, TAKEN, KeptGuard, SavedGuard, marked
+from envmon.service.replay.mark import SET_BACK, TAKEN, KeptGuard, SavedGuard, marked
 from envmon.service.restored import HEALTH, SNAPSHOT, plan_fingerprint, restored
 from envmon.service.taking_up import TakingUp
 from envmon.service.trouble_senses import Told

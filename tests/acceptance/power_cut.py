@@ -38,9 +38,9 @@ from envmon.errors import BrokerError  # noqa: E402
 from envmon.guard.engine import step  # noqa: E402
 from envmon.service.broker import LOOPBACK, wait_until_listening  # noqa: E402
 from envmon.service.heartbeat import HEARTBEAT_TOPIC  # noqa: E402
-from envmon.service.keeper import Keeper  # noqa: E402
-from envmon.service.replay_feed import whole_moments  # noqa: E402
-from envmon.service.replay_mark import KeptGuard  # noqa: E402
+from envmon.service.keeping.keeper import Keeper  # noqa: E402
+from envmon.service.replay.feed import whole_moments  # noqa: E402
+from envmon.service.replay.mark import KeptGuard  # noqa: E402
 from envmon.service.restored import HEEDED, plan_fingerprint, restored  # noqa: E402
 from envmon.store.chain import first_break  # noqa: E402
 from envmon.store.chain_copy import copy_path, read_copy  # noqa: E402
@@ -114,7 +114,7 @@ class Machine:
             self._start("broker", [str(MOSQUITTO), "-c", str(self.folder / "mosquitto.conf")])
             wait_until_listening(LOOPBACK, self.port, 15)
         self._start("watch", [*python, "envmon.service.watch_process", *shop])
-        self._start("keeper", [*python, "envmon.service.keeper_process", *shop])
+        self._start("keeper", [*python, "envmon.service.keeping.keeper_process", *shop])
         self._start("boards", [*python, "envmon_boards", *shop, "--port", str(self.boards)])
 
     @property

@@ -34,9 +34,9 @@ PACKAGES = [str(ROOT), str(ROOT / "dashboards"), str(ROOT / "sensors")]
 SILENCE_S = 5
 MODULES = {
     "watch": "envmon.service.watch_process",
-    "keeper": "envmon.service.keeper_process",
-    "notice": "envmon.service.notice_process",
-    "outlook": "envmon.service.outlook_process",
+    "keeper": "envmon.service.keeping.keeper_process",
+    "notice": "envmon.service.notice.process",
+    "outlook": "envmon.service.outlook.process",
     "boards": "envmon_boards",
 }
 # A scaled clock goes by time.time_ns; a step of the machine's clock is an offset to it that all

@@ -29,8 +29,8 @@ from envmon.guard.plan import plan_from_shop  # noqa: E402
 from envmon.heating.log import HeatShop, heating_log  # noqa: E402
 from envmon.heating.model import Span  # noqa: E402
 from envmon.heating.report import document_of, report_of  # noqa: E402
-from envmon.service.heating_read import winter_of  # noqa: E402
-from envmon.service.outlook_facts import keep_facts  # noqa: E402
+from envmon.service.heating.read import winter_of  # noqa: E402
+from envmon.service.outlook.facts import keep_facts  # noqa: E402
 from envmon.store.past import Past  # noqa: E402
 from envmon.store.sqlite import LIVE_FILE, SqliteStore  # noqa: E402
 from tests.benchmarks.heating_season import SPAN_US, write_winter  # noqa: E402
@@ -54,7 +54,7 @@ from pathlib import Path
 from envmon.clock import DAY_US
 from envmon.guard.plan import plan_from_shop
 from envmon.heating.report import document_of
-from envmon.service.heating_make import make_report, span_from
+from envmon.service.heating.make import make_report, span_from
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
 from tests.winter_shop import shop_of

@@ -32,7 +32,7 @@ from envmon.outlook.experts import FORECAST, Bay
 from envmon.outlook.foresee import Expected
 from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import expected_of, judge
-from envmon.service.outlook_alarm import NEVER, Looked, Teller
+from envmon.service.outlook.alarm import NEVER, Looked, Teller
 from tests import year_calendar, year_readings, year_support
 from tests.outlook_judging import DAY, frames_of, rolling
 from tests.outlook_leaving_score import Score, alarms_of, causes_of, exits_of, runs_of

@@ -18,8 +18,8 @@ from statistics import fmean
 from envmon.clock import SECOND_US
 from envmon.facts import Flag, NewEvent, Reading, kept_value
 from envmon.guard.plan import plan_from_shop
-from envmon.service.outlook_process import EVERY_S
-from envmon.service.outlook_think import Thinker, encoded
+from envmon.service.outlook.process import EVERY_S
+from envmon.service.outlook.think import Thinker, encoded
 from envmon.shop.load import check_text
 from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore

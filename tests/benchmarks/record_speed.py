@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING
 from envmon.job.record_measured import measured
 from envmon.job.record_page import page
 from envmon.job.record_told import until_us
-from envmon.service.record_chain import history_of, job_from
-from envmon.service.record_pdf import pdf_from
-from envmon.service.recording import document_of, scene_of
-from envmon.service.verifying import checked
-from envmon.service.verifying_shop import held_to_shop
+from envmon.service.record.chain import history_of, job_from
+from envmon.service.record.make import document_of, scene_of
+from envmon.service.record.pdf import pdf_from
+from envmon.service.record.verifying import checked
+from envmon.service.record.verifying_shop import held_to_shop
 from tests.record_support import JOB, Story
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ import numpy as np
 
 from envmon.clock import DAY_US, SECOND_US
 from envmon.facts import Flag, NewEvent, Reading
-from envmon.service.replay import Question, replay
+from envmon.service.replay.command import Question, replay
 from envmon.service.span import parse_moment
 from envmon.store.archive import Archive, Rules
 from envmon.store.past import Past

@@ -1,0 +1,1 @@
+"""Calibrations of sensors: shown, accepted, and taken up by the watch."""

@@ -1,0 +1,1 @@
+"""The heating log: a winter read, made and said; bills taken in."""

@@ -1,0 +1,1 @@
+"""Jobs beside the watch: acts of people and buttons judged and written, jobs read and published."""

@@ -1,0 +1,1 @@
+"""What is kept over the years: the keeper, backup, export and import."""

@@ -1,0 +1,1 @@
+"""Telling people: what is decided, what waits, and what went out over which channel."""

@@ -1,0 +1,1 @@
+"""The outlook as a process: reads, learns, foresees, and says it."""

@@ -1,0 +1,1 @@
+"""What talks on the broker, and one step to claim it into a bay."""

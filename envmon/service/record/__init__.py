@@ -1,0 +1,1 @@
+"""The condition record of a job: made, kept, printed and proven."""

@@ -1,0 +1,1 @@
+"""Rinse water and the resin that softens it, as kept."""
