@@ -1,14 +1,16 @@
 """Kill -9 of the watch in a loop while numbered messages are published: all stored exactly once.
 
 ``python tests/acceptance/kill_watch.py [MESSAGES] [MESSAGES_A_SECOND]`` starts a Mosquitto,
-publishes 10 000 SenML messages at QoS 1 with times of their own, and kills and restarts
-``python -m envmon.service.watch_process`` all the while, every second time with messages taken
-but held up on their way to the disk. Number n is the value and the time.
+publishes 10 000 SenML messages at QoS 1 with times of their own, and more where the machine is too
+slow for the kills meant, and kills and restarts ``python -m envmon.service.watch_process`` all the
+while, every second time with messages taken but held up on their way to the disk. Number n is the
+value and the time.
 """
 
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import random
 import signal
@@ -18,6 +20,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,6 +41,8 @@ FIRST_S = 1_769_500_800
 WINDOW = 100
 """So many messages are under way to the broker at once."""
 DONE_S = 90.0
+KILLS_BETWEEN = 12
+"""Messages keep coming until so many kills fell between stored and coming ones."""
 
 SHOP = """
 [shop]
@@ -90,10 +95,14 @@ def payload(number: int) -> bytes:
 
 
 class Publisher:
-    """Publishes the numbers at QoS 1, never more than a window ahead of the broker."""
+    """Publishes the numbers at QoS 1, never more than a window ahead of the broker.
 
-    def __init__(self, port: int, messages: int, per_s: float) -> None:
-        self.acknowledged = 0
+    Told to go on, it does so beyond the messages asked for until it hears of kills enough.
+    """
+
+    def __init__(self, port: int, messages: int, per_s: float, *, goes_on: bool = False) -> None:
+        self.acknowledged = self.published = 0
+        self.enough = not goes_on
         self._messages, self._per_s = messages, per_s
         self._room = threading.Semaphore(WINDOW)
         self._client = Client(CallbackAPIVersion.VERSION2)
@@ -110,15 +119,19 @@ class Publisher:
 
     def _run(self) -> None:
         pace, begun = threading.Event(), time.monotonic()
-        for number in range(self._messages):
+        for number in itertools.takewhile(self._goes_on, itertools.count()):
             self._room.acquire()
             self._client.publish("hall/counter", payload(number), qos=1)
+            self.published = number + 1
             # Spread over time, so that every kill falls among messages.
             pace.wait(max(0.0, begun + number / self._per_s - time.monotonic()))
 
+    def _goes_on(self, number: int) -> bool:
+        return number < self._messages or not self.enough
+
     @property
     def done(self) -> bool:
-        return self.acknowledged == self._messages
+        return not self._thread.is_alive() and self.acknowledged == self.published
 
     def close(self) -> None:
         self._thread.join()
@@ -190,6 +203,7 @@ def kill_rounds(watch: WatchProcess, publisher: Publisher, folder: Path) -> tupl
             60,
         )
         between += not publisher.done and stored_count(folder) > before
+        publisher.enough = between >= KILLS_BETWEEN
         if kills % 2:
             with write_held_up(folder, publisher):
                 watch.kill_and_restart()
@@ -213,7 +227,7 @@ def run(folder: Path, messages: int, per_s: float) -> Outcome:
 
     Args:
         folder: Empty folder for broker and data.
-        messages: How many numbered messages.
+        messages: How many numbered messages at least.
         per_s: Messages a second at most.
     """
     begun = time.monotonic()
@@ -223,20 +237,19 @@ def run(folder: Path, messages: int, per_s: float) -> Outcome:
         shop_file.write_text(SHOP.format(port=broker.port), encoding="utf-8")
         watch = WatchProcess(shop_file)
         wait_until(lambda: session_is_there(broker, folder), "the watch's session", 60)
-        publisher = Publisher(broker.port, messages, per_s)
+        publisher = Publisher(broker.port, messages, per_s, goes_on=True)
         kills, between = kill_rounds(watch, publisher, folder)
         publisher.close()
-        wait_until(lambda: stored_count(folder) >= messages + 1, "all to be stored", DONE_S)
+        wanted = publisher.published
+        wait_until(lambda: stored_count(folder) >= wanted + 1, "all to be stored", DONE_S)
         watch.stop()
     numbers = numbers_stored(folder)
     assert numbers.pop(0) == -1
     return Outcome(
         publisher.acknowledged,
         len(numbers),
-        tuple(sorted(set(range(messages)) - set(numbers))),
-        tuple(
-            sorted({n for n in numbers if numbers.count(n) > 1} if len(numbers) > messages else ())
-        ),
+        tuple(sorted(set(range(wanted)) - set(numbers))),
+        tuple(sorted(n for n, times in Counter(numbers).items() if times > 1)),
         kills,
         between,
         time.monotonic() - begun,
