@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from envmon.service.supervisor import Child
+
 pytestmark = NEEDS_MOSQUITTO
 SPEED = 60.0
 NORTH = outlook_topic("north")
@@ -188,8 +190,40 @@ def test_the_run_has_it_and_can_do_without(shop: Shop) -> None:
     )}  # fmt: skip
     child = children["the outlook"]
     assert child.spare
-    assert not child.beats
+    assert child.beats
     assert "envmon.service.outlook.process" in child.argv
+
+
+def test_one_that_hangs_is_ended_and_the_next_is_not_blamed_for_it(shop: Shop) -> None:
+    """Hung is really hung: SIGSTOP (signal(7)); the watch is not held to account for it."""
+    fill(shop.folder, 2, NOW_US)
+    child = next(
+        one for one in children_of(load_shop(shop.path), shop.path, shop.folder, None)
+        if one.name == "the outlook"
+    )  # fmt: skip
+    child.start()
+    try:
+        wait_until(lambda: beat_since(child, child.started_at), "its first turns", LONG_S)
+        child.end_when_hung(LONG_S)
+        assert child.exit_code() is None
+        assert child.process is not None
+        child.process.send_signal(signal.SIGSTOP)
+        wait_until(lambda: child.silent_s() > 1, "a second without a turn", LONG_S)
+        assert child.wrong(0.5) == ""
+        child.end_when_hung(0.5)
+        assert child.process.wait(20) == -signal.SIGKILL
+        child.start()
+        assert child.silent_s() > 1
+        child.end_when_hung(1 + time.monotonic() - child.started_at)
+        wait_until(lambda: beat_since(child, child.started_at), "turns of the next", LONG_S)
+        assert child.exit_code() is None
+    finally:
+        child.stop()
+
+
+def beat_since(child: Child, at: float) -> bool:
+    """Return whether a child has shown a turn since a time [s, monotonic]."""
+    return child.silent_s() < time.monotonic() - at
 
 
 def test_a_missing_store_is_said_once_and_nothing_is_published(

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.errors import ServiceError
+from envmon.service import supervisor
 from envmon.service.supervisor import (
     BACKOFF_CAP_S,
     Child,
@@ -137,6 +138,24 @@ def test_wait_before_the_next_start_doubles_up_to_a_cap(falls: int, wait_s: floa
     child.process.wait(15)
     Supervisor([child], lines.append)._look()
     assert lines == [f"faller ended (exit 0); starting it again in {wait_s:g} s"]
+
+
+def test_what_hangs_is_started_again_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that shows no turn, beside one that has none to show."""
+    monkeypatch.setattr(supervisor, "HUNG_S", 0.3)
+    hung = Child("hung", SLEEPER, spare=True, beats=True)
+    other = Child("other", SLEEPER, spare=True)
+    pids: list[tuple[int, int]] = []
+
+    def when(running: Supervisor, line: str) -> None:
+        assert hung.process is not None
+        assert other.process is not None
+        pids.append((hung.process.pid, other.process.pid))
+        running._stopping = line != "ready"
+
+    _, lines = run([hung, other], when)
+    assert lines[1].startswith(f"hung ended (exit {-signal.SIGKILL})")
+    assert pids[0] == pids[1]
 
 
 def test_a_child_whose_end_ends_the_run() -> None:

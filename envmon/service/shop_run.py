@@ -53,7 +53,7 @@ def children_of(
         argv = module_argv("envmon.service.notice.process", shop_path, "--data", folder, *clock)
         children.append(Child("the messages to people", argv, spare=True))
     outlook = module_argv("envmon.service.outlook.process", shop_path, "--data", folder, *clock)
-    children.append(Child("the outlook", outlook, spare=True))
+    children.append(Child("the outlook", outlook, spare=True, beats=True))
     boards = [shop_path, "--data", folder, "--port", shop.shop.boards_port, *clock]
     extra = ["--demo"] if demo else []
     argv = module_argv("envmon_boards", *boards, *extra)

@@ -34,6 +34,9 @@ SLOW_FIRST_S = 5.0
 SLOW_CAP_S = 60.0
 """What cannot run as asked waits longer: until a person has put right what it said."""
 ANSWER_TIMEOUT_S = 2.0
+HUNG_S = 300.0
+"""A process the shop is watched without may make no turn for so long: its longest turns read weeks
+from the archive, on a slow machine beside others."""
 STEADY_S = 60.0
 """A process that ran so long has started well; its next fall counts as the first."""
 _PR_SET_PDEATHSIG = 1
@@ -50,7 +53,8 @@ class Child:
         ready_file: It is ready when this file has come; with neither it is ready at once.
         ends_run: When it exits by itself, the whole run is over.
         spare: The shop is watched without it too: though it cannot run as asked, that goes on.
-        beats: It shows its turns through a pipe.
+        beats: It shows its turns through a pipe; one that is ``spare`` as well is ended when it
+            makes none, and started again alone.
         answers: It answers HTTP on its port as long as it does its work.
         encrypted: It answers encrypted.
         reads_shop: It is started anew when the shop file has changed.
@@ -111,13 +115,31 @@ class Child:
         Args:
             longest_s: It may be silent for so long [s].
         """
-        if self.alive is not None and (silent_s := self.alive.silent_s()) > longest_s:
+        if not self.spare and (silent_s := self.silent_s()) > longest_s:
             return f"{self.name}: no turn for {silent_s:.0f} s"
         grown = time.monotonic() - self.started_at > START_TIMEOUT_S
         asked = self.answers and self.exit_code() is None and grown
         if asked:
             self._end_when_mute(longest_s)
         return ""
+
+    def silent_s(self) -> float:
+        """Return for how long it has made no turn [s]; 0 where it shows none."""
+        return 0.0 if self.alive is None else self.alive.silent_s()
+
+    def end_when_hung(self, longest_s: float) -> None:
+        """End one that the shop is watched without when it makes no turn any more.
+
+        What the one before has shown does not count.
+
+        Args:
+            longest_s: It may make none for so long [s].
+        """
+        run_s = time.monotonic() - self.started_at
+        if self.spare and min(self.silent_s(), run_s) > longest_s:
+            log.error("%s: no turn for %.0f s; ending it", self.name, longest_s)
+            assert self.process is not None
+            self.process.kill()
 
     def _end_when_mute(self, longest_s: float) -> None:
         now = time.monotonic()
@@ -249,6 +271,7 @@ class Supervisor:
             if code is None:
                 if child.falls and now - child.started_at > STEADY_S:
                     child.falls = 0
+                child.end_when_hung(HUNG_S)
                 continue
             if child.ends_run:
                 self._stopping = True

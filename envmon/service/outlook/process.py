@@ -17,6 +17,7 @@ from envmon.errors import StoreError
 from envmon.facts import OUTLOOK_SAID
 from envmon.guard.plan import plan_from_shop
 from envmon.intake.link import BrokerLink
+from envmon.service.alive import Pulse
 from envmon.service.ending import exit_code_of, shop_process, stop_signals, take_lock
 from envmon.service.outlook.alarm import Teller, said_in_chain
 from envmon.service.outlook.facts import facts_to_learn_on, keep_facts
@@ -199,9 +200,11 @@ def foresee_as_asked(options: argparse.Namespace) -> None:
     lock = lock_outlook(folder)
     os.nice(NICE)
     outlooks = Outlooks(shop, folder, clock_from_text(options.clock), outlook_link(shop))
+    pulse = Pulse(os.environ)
     try:
         while not stop.is_set():
             outlooks.turn(TURN_S)
+            pulse.beat()
     finally:
         outlooks.close()
         lock.close()
