@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from envmon.errors import ServiceError
-from envmon.service import supervisor
+from envmon.service import supervisor as supervising
 from envmon.service.supervisor import (
     BACKOFF_CAP_S,
     Child,
@@ -142,7 +142,7 @@ def test_wait_before_the_next_start_doubles_up_to_a_cap(falls: int, wait_s: floa
 
 def test_what_hangs_is_started_again_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     """One that shows no turn, beside one that has none to show."""
-    monkeypatch.setattr(supervisor, "HUNG_S", 0.3)
+    monkeypatch.setattr(supervising, "HUNG_S", 0.3)
     hung = Child("hung", SLEEPER, spare=True, beats=True)
     other = Child("other", SLEEPER, spare=True)
     pids: list[tuple[int, int]] = []
