@@ -20,6 +20,7 @@ from envmon.heating.billed_versus import compare_bills
 from envmon.heating.billing import BillRow, overlaps
 from envmon.heating.bills_chart import bills_chart
 from envmon.heating.draw import PAPER
+from envmon.heating.fuel import unit_kwh
 from envmon.heating.model import Bill
 from envmon.heating.page import page
 from envmon.heating.report import document_of
@@ -31,6 +32,7 @@ from envmon.service.heating.bills import (
     bills_from_csv,
     bills_kept,
     import_bills,
+    is_withdrawn,
     keep_bills,
 )
 from envmon.service.heating.make import DaySpan, make_report
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 NOW_US = us_from_iso("2026-04-02T10:00:00Z")
+TODAY = date(2026, 4, 2)
 INFO = HeatingInfo(fuel="propane")
 JANUARY = Bill(date(2025, 1, 1), date(2025, 1, 31), 620.0, "l", 7_362.5)
 CSV = """from,to,amount,unit,cost
@@ -55,7 +58,7 @@ CSV = """from,to,amount,unit,cost
 
 
 def test_bills_are_read_with_days_amount_unit_and_cost() -> None:
-    assert bills_from_csv(CSV, INFO) == [
+    assert bills_from_csv(CSV, INFO, TODAY) == [
         JANUARY,
         Bill(date(2025, 2, 1), date(2025, 2, 28), 540.5, "l", None),
         Bill(date(2025, 3, 1), date(2025, 3, 31), None, "", 5_100.0),
@@ -64,7 +67,7 @@ def test_bills_are_read_with_days_amount_unit_and_cost() -> None:
 
 def test_months_semicolons_and_decimal_commas_are_read() -> None:
     text = "\ufeffMonth;Amount;Unit;Cost\n2024-02;1.234,5;l;7 362,50\n\n"
-    assert bills_from_csv(text, INFO) == [
+    assert bills_from_csv(text, INFO, TODAY) == [
         Bill(date(2024, 2, 1), date(2024, 2, 29), 1_234.5, "l", 7_362.5)
     ]
 
@@ -78,16 +81,57 @@ def test_months_semicolons_and_decimal_commas_are_read() -> None:
         ("from,to,cost\n2025-01-31,2025-01-01,3\n", "line 2: to is 2025-01-01, before from"),
         ("from,to,cost\n2025-13-01,2025-01-01,3\n", "line 2: from is '2025-13-01'; allowed"),
         ("from,to,cost\n9999-12-01,9999-12-31,3\n", "allowed are dates from 1972 to 2198"),
-        ("month,amount,unit\n2025-01,12,cord\n", "line 2: unit is 'cord'; allowed: m3, ft3"),
+        (
+            "month,amount,unit\n2025-01,12,cord\n",
+            "line 2: unit is 'cord' and the shop heats with",
+        ),
         ("month,amount,unit\n2025-01,-3,l\n", "line 2: amount is '-3'; allowed is a number"),
         ("month,amount,unit\n2025-01,nan,l\n", "line 2: amount is 'nan'; allowed is a number"),
         ("month,amount,unit,cost\n2025-01,,,\n", "line 2: amount and cost are empty"),
         ("from,to,cost\n2020-01-01,2025-01-01,3\n", "allowed are 400 days or fewer"),
+        ("month,cost\n2026-05,3\n", "line 2: bill is of 2026-05-01 to 2026-05-31, and today is "),
+        ("from,to,cost\n2026-03-20,2026-04-03,3\n", "still open today, 2026-04-02; allowed are "),
+        ("month,cost\n2026-04,3\n", "with from 2026-04-01, to 2026-04-02, and withdraw that"),
     ],
 )
 def test_a_fault_names_its_line_and_what_is_allowed(text: str, said: str) -> None:
     with pytest.raises(InputError, match=re.escape(said)):
-        bills_from_csv(text, INFO)
+        bills_from_csv(text, INFO, TODAY)
+
+
+def test_a_bill_may_end_today_and_one_of_days_to_come_can_be_taken_away() -> None:
+    text = "from,to,amount,unit\n2026-03-20,2026-04-02,3,l\n2026-05-01,2026-05-31,withdrawn,\n"
+    ended, withdrawn = bills_from_csv(text, INFO, TODAY)
+    assert ended.last == TODAY
+    assert is_withdrawn(withdrawn)
+
+
+@pytest.mark.parametrize(
+    ("fuel", "unit", "allowed"),
+    [
+        ("natural_gas", "l", "m3, ft3, kWh, MWh, therm"),
+        ("natural_gas", "gal", "m3, ft3, kWh, MWh, therm"),
+        ("electricity", "m3", "kWh, MWh, therm"),
+        ("heating_oil", "cord", "m3, ft3, l, gal, kWh, MWh, therm"),
+    ],
+)
+def test_a_fuel_is_billed_in_units_it_is_sold_by(fuel: Any, unit: str, allowed: str) -> None:
+    """Natural gas is sold as a gas, by volume or energy; litres are of a liquid."""
+    text = f"month,amount,unit\n2025-01,12,{unit}\n"
+    said = (
+        f"line 2: unit is {unit!r} and the shop heats with {fuel.replace('_', ' ')}; "
+        f"allowed: {allowed}; write the amount in one of these"
+    )
+    with pytest.raises(InputError, match=re.escape(said)):
+        bills_from_csv(text, HeatingInfo(fuel=fuel), TODAY)
+
+
+def test_a_megawatt_hour_is_a_thousand_kilowatt_hours() -> None:
+    text = "month,amount,unit\n2025-01,1.2,MWh\n"
+    info = HeatingInfo(fuel="natural_gas")
+    (bill,) = bills_from_csv(text, info, TODAY)
+    assert bill.amount is not None
+    assert bill.amount * unit_kwh(bill.unit, info) == pytest.approx(1_200)
 
 
 def test_a_bill_is_kept_once_and_a_corrected_one_takes_its_place(tmp_path: Path) -> None:
@@ -151,16 +195,16 @@ def test_a_bill_with_wrong_days_is_withdrawn_and_the_log_says_what_is_counted_tw
 ) -> None:
     wrong = "from,to,amount,unit,cost\n2025-01-20,2025-02-19,300,l,\n"
     with kept(tmp_path) as made:
-        keep_bills(made.store, bills_from_csv(CSV + wrong.split("\n", 1)[1], INFO), NOW_US)
+        keep_bills(made.store, bills_from_csv(CSV + wrong.split("\n", 1)[1], INFO, TODAY), NOW_US)
         span = DaySpan(date(2025, 1, 1), date(2025, 4, 1))
         notes = make_report(made.past, made.shop, made.plan, span).log.notes
         assert [note for note in notes if "counted twice" in note] == [
             *overlaps(bills_kept(made.store))
         ]
-        taken = bills_from_csv(wrong.replace("300,l", "Withdrawn,"), INFO)
+        taken = bills_from_csv(wrong.replace("300,l", "Withdrawn,"), INFO, TODAY)
         assert keep_bills(made.store, taken, NOW_US) == (0, 1)
         assert keep_bills(made.store, taken, NOW_US) == (0, 0)
-        assert bills_kept(made.store) == tuple(bills_from_csv(CSV, INFO))
+        assert bills_kept(made.store) == tuple(bills_from_csv(CSV, INFO, TODAY))
         assert "counted twice" not in str(
             make_report(made.past, made.shop, made.plan, span).log.notes
         )
@@ -169,7 +213,7 @@ def test_a_bill_with_wrong_days_is_withdrawn_and_the_log_says_what_is_counted_tw
 def test_sums_say_of_how_many_days_bills_and_their_cost_are(tmp_path: Path) -> None:
     bills = "from,to,amount,unit,cost\n2025-01-01,2025-01-31,62,l,93\n2025-02-01,2025-02-14,28,l,\n"
     with kept(tmp_path) as made:
-        keep_bills(made.store, bills_from_csv(bills, INFO), NOW_US)
+        keep_bills(made.store, bills_from_csv(bills, INFO, TODAY), NOW_US)
         span = DaySpan(date(2025, 1, 1), date(2025, 3, 1))
         document = document_of(make_report(made.past, made.shop, made.plan, span), made.shop)
     assert [sum_note(one) for one in document["months"]] == ["by bills", "bills 14/28 d"]
@@ -181,7 +225,7 @@ def test_bills_of_a_leap_year_stand_beside_those_of_the_same_days(tmp_path: Path
     """The Gregorian calendar: 2024 has 29 February."""
     bills = "month,amount,unit\n2024-01,90,l\n2024-02,80,l\n2025-01,93,l\n2025-02,84,l\n"
     with kept(tmp_path) as made:
-        keep_bills(made.store, bills_from_csv(bills, INFO), NOW_US)
+        keep_bills(made.store, bills_from_csv(bills, INFO, TODAY), NOW_US)
         span = DaySpan(date(2025, 1, 1), date(2025, 3, 1))
         document = document_of(make_report(made.past, made.shop, made.plan, span), made.shop)
     drawn = ET.fromstring(bills_chart(document, words_of(document), PAPER))
@@ -193,7 +237,7 @@ def test_bills_alone_give_a_log_that_says_what_is_missing(tmp_path: Path) -> Non
     """Propane in the table: 91 452 Btu a US gallon of 3.785411784 l."""
     kwh_l = 91_452 * 1055.05585262 / 3.6e6 / 3.785411784
     with kept(tmp_path) as made:
-        keep_bills(made.store, bills_from_csv(CSV, INFO), NOW_US)
+        keep_bills(made.store, bills_from_csv(CSV, INFO, TODAY), NOW_US)
         span = DaySpan(date(2025, 1, 1), date(2025, 4, 1))
         report = make_report(made.past, made.shop, made.plan, span)
     log = report.log
@@ -240,7 +284,7 @@ SPAN_NOW = DaySpan(date(2025, 12, 1), date(2026, 4, 1))
 def billed(folder: Path, text: str, outdoor_c: tuple[float, float] | None = None) -> dict[str, Any]:
     """Return the document of a winter of bills, with the outdoors of this winter and the last."""
     with kept(folder) as made:
-        keep_bills(made.store, bills_from_csv(text, INFO), NOW_US)
+        keep_bills(made.store, bills_from_csv(text, INFO, TODAY), NOW_US)
         for year, temp_c in zip((2025, 2024), outdoor_c or (), strict=False):
             start = us_from_iso(f"{year}-11-30T23:00:00Z")
             made.store.add_readings(

@@ -29,6 +29,7 @@ from tests.hostile_support import (
     FIXTURES,
     NOW_US,
     SLOWEST_S,
+    TODAY,
     cpu_of,
     forged,
     rss_mib,
@@ -144,7 +145,7 @@ def test_files_without_end_are_refused_before_they_are_read(tmp_path: Path) -> N
 def test_bills_without_end_are_refused_in_words(rows: str) -> None:
     def refuses(_data: bytes) -> bool:
         with pytest.raises(InputError, match="nothing was brought in"):
-            bills_from_csv("from,to,amount,unit,cost\n" + rows, shop().heating)
+            bills_from_csv("from,to,amount,unit,cost\n" + rows, shop().heating, TODAY)
         return True
 
     assert cpu_of(refuses, b"")[1] < PATIENCE_S

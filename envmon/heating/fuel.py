@@ -77,8 +77,27 @@ _UNIT_OF: dict[str, tuple[str, float]] = {
     "l": ("fuel_l", 1.0),
     "gal": ("fuel_l", _GALLON_L),
     "kWh": ("energy_kwh", 1.0),
+    "MWh": ("energy_kwh", 1e3),
     "therm": ("energy_kwh", THERM_KWH),
 }
+
+
+def ensure_billed_in(unit: str, fuel: Fuel) -> None:
+    """Refuse a unit that no supplier bills this fuel in.
+
+    A meter may count natural gas in litres; a bill in litres is of another fuel.
+
+    Raises:
+        InputError: With the units that are allowed.
+    """
+    counted = set(FUELS[fuel]) - ({"fuel_l"} if fuel == "natural_gas" else set())
+    allowed = [name for name, (quantity, _) in _UNIT_OF.items() if quantity in counted]
+    if unit not in allowed:
+        name = fuel.replace("_", " ")
+        raise InputError(
+            f"unit is {unit!r} and the shop heats with {name}; allowed: {', '.join(allowed)}; "
+            "write the amount in one of these, or correct fuel in [heating] of the shop file"
+        )
 
 
 def heating_value(quantity: str, info: HeatingInfo) -> HeatingValue:
@@ -152,7 +171,7 @@ def unit_kwh(unit: str, info: HeatingInfo) -> float:
     """Return the energy of one unit of a tariff or a bill [kWh].
 
     Args:
-        unit: ``kWh``, ``m3``, ``ft3``, ``l``, ``gal`` or ``therm``.
+        unit: ``kWh``, ``MWh``, ``m3``, ``ft3``, ``l``, ``gal`` or ``therm``.
         info: The shop's ``[heating]``.
 
     Raises:

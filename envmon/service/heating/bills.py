@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from envmon.errors import InputError
 from envmon.heating.billing import overlaps
-from envmon.heating.fuel import unit_kwh
+from envmon.heating.fuel import ensure_billed_in
 from envmon.heating.model import Bill
 from envmon.heating.money_round import digits_of
 from envmon.heating.words import number
 from envmon.service.asked import HEAT_BILLED
+from envmon.service.span import local_from_us
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.store.sqlite import SqliteStore
@@ -105,8 +106,13 @@ def keep_bills(store: Store, bills: Iterable[Bill], now_us: int) -> tuple[int, i
     return new, changed
 
 
-def bills_from_csv(text: str, info: HeatingInfo) -> list[Bill]:
+def bills_from_csv(text: str, info: HeatingInfo, today: date) -> list[Bill]:
     """Return the bills of a CSV file.
+
+    Args:
+        text: The file's text.
+        info: The shop's ``[heating]``.
+        today: The date in the shop; a bill ends on it at the latest.
 
     Columns are ``from`` and ``to`` (first and last day) or ``month`` (2025-01), ``amount`` with
     ``unit``, and ``cost`` in the shop's currency; amount or cost may be empty, and the amount
@@ -117,12 +123,12 @@ def bills_from_csv(text: str, info: HeatingInfo) -> list[Bill]:
         InputError: With every fault, its line, and what is allowed.
     """
     try:
-        return _bills_from(text.removeprefix("\ufeff").splitlines(), info)
+        return _bills_from(text.removeprefix("\ufeff").splitlines(), info, today)
     except csv.Error as error:
         raise InputError(f"this is no CSV text: {error}; nothing was brought in") from error
 
 
-def _bills_from(lines: Sequence[str], info: HeatingInfo) -> list[Bill]:
+def _bills_from(lines: Sequence[str], info: HeatingInfo, today: date) -> list[Bill]:
     header = lines[0] if lines else ""
     mark = ";" if header.count(";") > header.count(",") else ","
     heads = [name.strip().casefold() for name in header.split(mark)]
@@ -132,7 +138,9 @@ def _bills_from(lines: Sequence[str], info: HeatingInfo) -> list[Bill]:
         if not any(cell.strip() for cell in cells):
             continue
         try:
-            bills.append(_bill_from(dict(zip(heads, cells, strict=False)), mark, info))
+            bill = _bill_from(dict(zip(heads, cells, strict=False)), mark, info)
+            _ensure_ended(bill, today)
+            bills.append(bill)
         except InputError as error:
             faults.append(f"line {place}: {error}")
             if len(faults) == ENOUGH_FAULTS:
@@ -165,8 +173,24 @@ def _bill_from(cells: dict[str, str], mark: str, info: HeatingInfo) -> Bill:
         raise InputError("amount and cost are empty; give at least one")
     unit = row.get("unit", "")
     if amount is not None:
-        unit_kwh(unit, info)  # says which units there are
+        ensure_billed_in(unit, info.fuel)
     return Bill(first, last, amount, unit if amount is not None else "", cost)
+
+
+def _ensure_ended(bill: Bill, today: date) -> None:
+    """Refuse a bill of days to come; one may always be taken away."""
+    if bill.last <= today or is_withdrawn(bill):
+        return
+    if bill.first > today:
+        raise InputError(
+            f"bill is of {bill.first} to {bill.last}, and today is {today}; allowed are days up to "
+            "today: correct from and to"
+        )
+    raise InputError(
+        f"bill is of {bill.first} to {bill.last} and still open today, {today}; allowed are days "
+        f"up to today: bring it in when it has ended, or give what is known so far with from "
+        f"{bill.first}, to {today}, and withdraw that line before the whole bill comes in"
+    )
 
 
 def _days(row: dict[str, str]) -> tuple[date, date]:
@@ -218,7 +242,8 @@ def import_bills(wish: BillsWish, clock: Clock, say: Callable[[str], None]) -> i
         StoreError: The disk fails.
     """
     shop = load_shop(wish.shop_path)
-    bills = None if wish.file is None else bills_from_csv(_text(wish.file), shop.heating)
+    today = local_from_us(clock.now_us(), shop.shop.timezone).date()
+    bills = None if wish.file is None else bills_from_csv(_text(wish.file), shop.heating, today)
     with closing(SqliteStore(data_folder(shop, wish.shop_path, wish.data))) as store:
         if bills is not None:
             new, changed = keep_bills(store, bills, clock.now_us())
