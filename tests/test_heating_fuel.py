@@ -88,7 +88,7 @@ def test_a_liquid_s_own_value_says_nothing_of_the_gas() -> None:
 def test_what_a_counter_cannot_count_is_refused_with_a_way_out() -> None:
     with pytest.raises(InputError, match=r"fuel_m3 and the fuel is electricity; allowed: energy"):
         fuel_kwh(1.0, "fuel_m3", HeatingInfo(fuel="electricity"))
-    with pytest.raises(InputError, match="unit is 'cord'; allowed: m3, ft3, l, gal, kWh, MWh, therm"):
+    with pytest.raises(InputError, match="unit is 'cord'; allowed: m3, ft3, l, gal, kWh, MWh, th"):
         unit_kwh("cord", HeatingInfo())
 
 
