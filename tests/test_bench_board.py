@@ -172,7 +172,9 @@ def test_two_devices_see_each_other_and_the_slower_is_told(bench: Bench, browser
     assert len(bench.events("panel_levelled")) == 1
 
 
-def test_a_silent_watch_takes_acts_away_and_then_the_job(bench: Bench, browser: Browser) -> None:
+def test_a_silent_watch_takes_acts_away_and_leaves_the_job_marked_as_old(
+    bench: Bench, browser: Browser
+) -> None:
     with page_of(browser, f"{bench.url}/bench/north", PHONE) as page:
         coating(page)
         press(page, f"{NEXT}[data-act=apply]")
@@ -184,15 +186,68 @@ def test_a_silent_watch_takes_acts_away_and_then_the_job(bench: Bench, browser: 
               .filter((one) => !['acknowledge', 'jobs'].includes(one.dataset.act))
               .every((one) => one.disabled || one.getAttribute('aria-disabled') === 'true')"""
         )
-        bench.stand.feed.set_broker(up=True)
         bench.pause()
-        page.wait_for_selector(".bench-columns", state="hidden")
-        assert "The job is not known" in page.inner_text(".bench-silent")
-        assert not page.locator(".bench-dock").is_visible()
-        assert "260127-1" not in page.inner_text(".bench")
+        wait_text(page, '[data-f="silent"]', "Not live: as of 14:05. broker lost.")
+        _wait_blank_air(page)
+        assert "260127-1" in page.inner_text(".bench-head")
+        assert page.locator(".clock").count() == 1
+        dock = '.bench-dock [data-f="refused"]'
+        words = "Not live: broker lost. Nothing is taken until it is back; clocks run on."
+        wait_text(page, dock, words)
+        bench.stand.feed.set_broker(up=True)
         bench.pause(on=False)
-        page.wait_for_selector(".clock")
+        page.wait_for_selector('.bench[data-live="yes"]')
+        assert page.locator(".clock").count() == 1
         assert not page.locator(".bench-silent").is_visible()
+
+
+def _wait_blank_air(page: Page) -> None:
+    """Until no number of the air is left that could be taken for the present."""
+    page.wait_for_function(
+        "() => !/[0-9]/.test(document.querySelector('.bench-now [data-f=numbers]').textContent)"
+    )
+
+
+def test_an_act_asked_for_while_nobody_listens_is_refused_and_loses_no_word(
+    bench: Bench, browser: Browser
+) -> None:
+    refusal = "not taken: broker lost. Press again when it is back."
+    with page_of(browser, f"{bench.url}/bench/north", TABLET) as page:
+        coating(page)
+        page.fill("input[name=note]", "scratch on the left mirror")
+        press(page, step(1, "finish"))
+        reason = ".bench-ask input[name=reason]"
+        page.fill(reason, "the customer wants it so")
+        bench.stand.feed.set_broker(up=False)
+        page.wait_for_selector('.bench[data-live="no"]')
+        press(page, YES)
+        wait_text(page, ".bench-ask .bench-said", refusal)
+        assert page.input_value(reason) == "the customer wants it so"
+        page.click(".bench-ask [data-act=ask-no]")
+        page.locator(f"{NEXT}[data-act=apply]").click(force=True)
+        wait_text(page, '[data-said="next"]', refusal)
+        assert page.input_value("input[name=note]") == "scratch on the left mirror"
+        bench.stand.feed.set_broker(up=True)
+        press(page, f"{NEXT}[data-act=apply]")
+        page.wait_for_selector(".clock")
+    assert len(bench.events("panel_applied")) == 1
+    assert [one["act"] for one in bench.events("act_refused")] == ["finish"]  # asked for before
+
+
+def test_a_panels_clock_runs_on_and_its_age_is_said_while_the_server_is_away(
+    bench: Bench, browser: Browser
+) -> None:
+    """The paint goes on flashing: an hour later it is overdue, and the bench says of when it is."""
+    with page_of(browser, f"{bench.url}/bench/north", PHONE, clock=True) as page:
+        coating(page)
+        press(page, f"{NEXT}[data-act=apply]")
+        page.wait_for_selector('.clock[data-phase="flashing"]')
+        page.context.set_offline(offline=True)
+        page.clock.fast_forward("01:00:00")
+        page.wait_for_selector('.clock[data-phase="overdue"]')
+        said = page.inner_text('[data-f="silent"]')
+        assert said.startswith("Not live: 1 h")
+        assert "old, as of 14:05. board server lost since" in said
 
 
 def test_notes_batches_panels_and_the_end(bench: Bench, browser: Browser) -> None:

@@ -61,13 +61,15 @@
   }
 
   // A bay and its job as a page may use them: each is null unless it is live. ``able``: somebody is
-  // there to take an act.
+  // there to take an act. ``kept``: the job as it was last heard, however old; ``counted``: the
+  // server's clock counted on by the browser's, also while nothing is heard.
   function benchOf(id) {
     const live = (one) => (isLive(one) ? one.state : null);
-    const heardAt = jobs.get(id)?.state?.at ?? null;
+    const kept = jobs.get(id)?.state ?? null;
     const watching = !["down", "unheard"].includes(world.watch?.state ?? "unheard");
-    const able = quiet() <= LATE_S && world.broker && watching;
-    return { bay: live(bays.get(id)), job: live(jobs.get(id)), heardAt, now: now(), able };
+    const job = live(jobs.get(id));
+    const able = Boolean(job) && quiet() <= LATE_S && world.broker && watching;
+    return { bay: live(bays.get(id)), job, kept, now: now(), counted: countedOn(), able };
   }
 
   // What is foreseen of a bay, with its age [s]; null beside a bay that is not live itself.
@@ -78,8 +80,11 @@
   }
 
   // Time of the server's clock now [ms]; null when it is not known.
-  function now() {
-    if (!world.at || quiet() > silence()) return null;
+  const now = () => (quiet() > silence() ? null : countedOn());
+
+  // The same, counted on by the browser's clock however long the server is silent.
+  function countedOn() {
+    if (!world.at) return null;
     return world.clock + 1000 * Number(settings().speed ?? 1) * since(world.at);
   }
 

@@ -7,6 +7,7 @@
   const STAYS_S = 20; // a refusal stays in sight for so long
   const said = new Map(); // place -> {text, kind, at}
   const refused = new Set(); // what this device was told at the place of its act
+  let why = ""; // why nothing is taken now
 
   const bayId = () => document.querySelector("[data-bench]")?.dataset.bench;
 
@@ -29,6 +30,10 @@
   // Do an act; what comes of it is said at its place. What hinders it is overridden by a typed
   // reason only. Returns the answer, or null.
   async function act(place, body, address) {
+    if (why) {
+      say(place, awayText(), "bad");
+      return null;
+    }
     say(place, "sent …", "wait");
     let answer;
     try {
@@ -70,14 +75,20 @@
 
   const isWaiting = (place) => said.get(place)?.kind === "wait";
 
+  const away = (words) => { why = words; };
+  const awayText = () => (why ? `not taken: ${why}. Press again when it is back.` : "");
+
   // Of a press on the bench: what the button means, and where its answer is said.
   function pressed(event) {
     const button = event.target.closest?.("[data-bench] button[data-act]");
-    if (!button || isOff(button)) return null;
-    return { button, ...button.dataset, place: button.dataset.place ?? "next" };
+    if (!button) return null;
+    const place = button.dataset.place ?? "next";
+    if (!isOff(button)) return { button, ...button.dataset, place };
+    if (why) say(place, awayText(), "bad");
+    return null;
   }
 
   const wasOwn = (words) => refused.has(words);
 
-  Object.assign(window.envmon.bench, { wasOwn, act, say, hear, drawSaid, isWaiting, pressed, bayId });
+  Object.assign(window.envmon.bench, { away, awayText, wasOwn, act, say, hear, drawSaid, isWaiting, pressed, bayId });
 })();

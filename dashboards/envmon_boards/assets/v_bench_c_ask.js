@@ -2,6 +2,7 @@
 "use strict";
 (() => {
   const { make } = window.envmon;
+  const { sub, text } = window.envmon.bench;
   let dialog = null;
 
   function field({ name, label, value = "", most = 200, choices = [] }) {
@@ -51,6 +52,11 @@
   }
 
   function end(yes) {
+    // What was typed stays in its field until somebody is there to take it.
+    const away = window.envmon.bench.awayText();
+    sub(dialog, "p", "bench-said").dataset.kindSaid = "bad";
+    text(sub(dialog, "p", "bench-said"), yes ? away : "");
+    if (yes && away) return;
     const values = Object.fromEntries(
       dialog.envmonFields.map(({ name }) => [name, valueOf(name)]));
     const done = dialog.envmonDone;

@@ -64,8 +64,8 @@
     const kind = stage ? kindOf(stage) : "none";
     const current = bay && (bay.stage ?? "") === one.id;
     if (!button.classList.contains("stage-button")) button.className = "stage-button";
-    Object.assign(button.dataset, { act: "stage", stage: one.id, kind });
-    button.disabled = !able;
+    Object.assign(button.dataset, { act: "stage", stage: one.id, kind, place: "stage" });
+    button.setAttribute("aria-disabled", String(!able));
     button.classList.toggle("now", Boolean(current));
     button.setAttribute("aria-pressed", String(Boolean(current)));
     setShape(sub(button, "span", "f-shape"), kind);

@@ -1,7 +1,7 @@
-// The bench of one bay: draws its job, and blanks everything when there is nothing to trust.
+// The bench of one bay: draws its job; while nothing is heard, the job as it was last, said to be old.
 "use strict";
 (() => {
-  const { put, make, timeOfDay, setShape, kindOf, WORDS, isOpen, isUnseen, headOf, partsOf, byUrgency } =
+  const { put, make, timeOfDay, setShape, kindOf, WORDS, lengthText, isOpen, isUnseen, headOf, partsOf, byUrgency } =
     window.envmon;
   const bench = window.envmon.bench;
   const { keep, text, sub, actButton, setAct, minutesText, clockOf, isWaiting, act } = bench;
@@ -21,7 +21,9 @@
     const kind = bay ? (stage ? kindOf(stage) : "none") : "silent";
     root.querySelector(".bench-now").dataset.kind = kind;
     setShape(root.querySelector('.bench-now [data-f="shape"]'), kind);
-    put(root, "stage", stage?.name ?? "no stage");
+    // Without the bay's air the job still knows what is worked.
+    const step = bay ? null : job?.steps[job.current];
+    put(root, "stage", stage?.name ?? step?.name ?? "no stage");
     put(root, "verdict", bay && !stage ? "" : WORDS[kind]);
     const numbers = SHOWN.map(([name, what]) => [what, bay?.conditions[name]?.text ?? "—"]);
     keep(root.querySelector('[data-f="numbers"]'), numbers, ([what]) => what, () => make("span", "fact", ""),
@@ -114,11 +116,21 @@
     return now - Date.parse(state.refused_at) < 30_000 ? `refused: ${state.refused}` : "";
   }
 
-  function silentText(view, trouble, heardAt) {
-    if (view.job && view.able) return "";
-    const why = trouble || "nothing is heard of this bay's job";
-    if (view.job) return `${why}. What is shown may be old: nothing can be done until it is back.`;
-    return heardAt ? `${why}. The job is not known: last heard ${timeOfDay(heardAt)}.` : `${why}.`;
+  const whyOf = (trouble) => trouble || "nothing is heard of this bay's job";
+
+  // What is shown and of when, while no act is taken.
+  function silentText(view, trouble) {
+    if (view.able) return "";
+    const { kept, counted } = view;
+    if (!kept || counted === null) return `${whyOf(trouble)}.`;
+    const age = Math.max(0, counted - Date.parse(kept.at)) / 1000;
+    const old = age >= 60 ? `${lengthText(age)} old, ` : "";
+    return `Not live: ${old}as of ${timeOfDay(kept.at)}. ${whyOf(trouble)}.`;
+  }
+
+  function dockText(view, trouble) {
+    if (view.able) return refusedText(view.job, view.now);
+    return `Not live: ${whyOf(trouble)}. Nothing is taken until it is back; clocks run on.`;
   }
 
   function blank(root) {
@@ -129,8 +141,9 @@
     last = null;
   }
 
-  function draw(root, view, alarms, shop) {
-    const job = view.job.job;
+  // ``shown``: what is published of the bay's work, now or as it was last.
+  function draw(root, { shown, ...view }, alarms, shop) {
+    const { job } = shown;
     last = job;
     bench.hear(job);
     root.dataset.job = job ? "yes" : "no";
@@ -144,9 +157,8 @@
     bench.drawPanels(part(root, "panels"), job, view);
     bench.drawSteps(part(root, "steps"), job, view);
     bench.drawOpen(part(root, "open"), part(root, "plain"), shop, { ...view, job });
-    bench.drawMore(part(root, "more"), shop, { ...view, job, lastJob: view.job.last_job });
+    bench.drawMore(part(root, "more"), shop, { ...view, job, lastJob: shown.last_job });
     if (job) drawNext(root, job, view);
-    put(root, "refused", refusedText(view.job, view.now));
   }
 
   window.envmon.showBench = (page, benchOf, alarms, trouble) => {
@@ -154,10 +166,14 @@
     if (!root) return;
     root.envmonShop ??= JSON.parse(root.dataset.catalogue);
     const view = benchOf(root.dataset.bench);
-    const silent = silentText(view, trouble, view.heardAt);
+    const silent = silentText(view, trouble);
     put(root, "silent", silent).parentElement.hidden = !silent;
-    if (view.job && view.now !== null) draw(root, view, alarms, root.envmonShop);
-    else blank(root);
+    root.dataset.live = view.able ? "yes" : "no";
+    bench.away(view.able ? "" : whyOf(trouble));
+    if (view.kept && view.counted !== null) {
+      draw(root, { ...view, shown: view.kept, now: view.counted }, alarms, root.envmonShop);
+    } else blank(root);
+    put(root, "refused", dockText(view, trouble));
     bench.drawSaid(root);
   };
 
