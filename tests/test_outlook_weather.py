@@ -26,7 +26,7 @@ from envmon.outlook.learning import fresh_facts
 from envmon.outlook.weather import FADES_H, MOMENT_FADES_H, Seen, Weather, weather_from
 from envmon.physics.room import saturated_ratio
 from envmon.service.outlook.command import outlook_lines, shop_outlook
-from envmon.service.outlook.weather import weather_of, weather_said
+from envmon.service.outlook.weather import weather_of, weather_said, weather_taken
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US
 from tests.outlook_live_support import TEXT, fill, foreseen, shop_of, thinker_of
@@ -243,6 +243,47 @@ def test_words_of_a_forecast_that_is_off_are_in_the_shops_units() -> None:
         "of 30 min ago, which goes on for 29 h; lately it was 3.0 K warmer here"
     )
     assert "5.4 °F warmer" in weather_said(weather, NOW, "us").text
+
+
+def leaping(at_h: int, by_k: float, back_h: int = 99) -> list[Foretold]:
+    return told(lambda hour: -9.0 + (by_k if at_h <= hour < back_h else 0.0))
+
+
+@pytest.mark.parametrize(
+    ("forecast", "until_h"),
+    [
+        (leaping(5, 60.0), 4),
+        (leaping(5, -50.0, 6), 4),  # a single value that stands for none
+        (leaping(-4, 60.0, -3), 29),  # over before now
+        (leaping(5, 12.0), 29),  # a front such as weather makes
+        (told(lambda hour: -9.0 + 3 * max(0, hour)), 13),  # creeping away: 40 K from -8 at 13 h
+        ([*told(-9.0, (-3, 9)), *told(9.0, (9, 30), age_h=5)], 8),  # an older one behind it
+    ],
+)
+def test_what_no_weather_does_is_left_out_and_said(forecast: list[Foretold], until_h: int) -> None:
+    """Outdoors recorded within an hour change by a few K; 60 K is a fault of who tells it."""
+    weather = weather_taken(forecast, seen(-8.0), NOW)
+    assert weather.until_us == NOW + until_h * HOUR_US
+    assert all(abs(one.temp_c + 8) <= 40 for one in weather.outdoor)
+    said = weather_said(weather, NOW, "metric")
+    assert said.by == "forecast"
+    assert ("left out" in said.text) == bool(weather.why) == (until_h < 29)
+
+
+def test_a_forecast_that_leaps_now_is_not_used_and_says_so() -> None:
+    for sensor in (seen(-8.0), seen(None), None):
+        weather = weather_taken(leaping(1, 60.0), sensor, NOW)
+        assert weather.outdoor == ()
+        assert weather.heard_us == NOW - HOUR_US
+        assert "leaps by 60 K" in weather_said(weather, NOW, "metric").text
+
+
+def test_one_told_anew_is_not_held_against_what_was_told_before_it() -> None:
+    old, new = told(25.0, (-6, 1), age_h=9), told(-9.0, (1, 30))
+    assert weather_taken([*old, *new], seen(-8.0), NOW).until_us == NOW + 29 * HOUR_US
+    apart = weather_taken(told(17.6), seen(-8.0), NOW)
+    assert apart.outdoor == ()
+    assert "26 K apart" in apart.why
 
 
 def test_no_forecast_kept_asks_no_bay(tmp_path: Path) -> None:

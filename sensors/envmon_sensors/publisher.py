@@ -20,6 +20,8 @@ from envmon_sensors.control import (
     stages_document,
     visits_document,
 )
+from envmon_sensors.forecast import NODE as FORECASTER
+from envmon_sensors.forecast import Forecaster
 from envmon_sensors.mqtt import NodeClient
 from envmon_sensors.shop import Pack, SimulatedShop
 
@@ -65,7 +67,9 @@ class Publisher:
         self._clock = clock
         from_us = clock.now_us() if settings.from_us is None else settings.from_us
         self.shop = SimulatedShop(settings.seed, from_us, clock.speed)
-        self._clients = {name: NodeClient(name, address) for name in self.shop.nodes}
+        self._forecaster = Forecaster(settings.seed)
+        names = [*self.shop.nodes, FORECASTER]
+        self._clients = {name: NodeClient(name, address) for name in names}
         self._steward = Steward(address)
 
     def run(self, stop: threading.Event) -> int:
@@ -91,7 +95,7 @@ class Publisher:
         if until_us is not None:
             target_us = min(target_us, until_us)
         reached_us = min(target_us, self.shop.simulation.at_us + STRIDE_US)
-        for pack in self.shop.advance(reached_us):
+        for pack in (*self.shop.advance(reached_us), *self._forecaster.due(reached_us)):
             self._send(pack)
         self._push()
         self._steward.announce(VISITS_TOPIC, visits_document(self.shop))

@@ -8,11 +8,12 @@ from envmon.clock import DAY_US, MINUTE_US
 from envmon.heating.ahead import Night
 from envmon.heating.setback import Bay
 from envmon.job.cure import cure_state
-from envmon.outlook.weather import Seen, weather_from
+from envmon.outlook.weather import Seen
 from envmon.service.heating.read import winter_of
 from envmon.service.job.book import book_from
 from envmon.service.outlook.facts import read_facts
 from envmon.service.outlook.read import frames_between
+from envmon.service.outlook.weather import weather_taken
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -59,7 +60,7 @@ def night_of(
     }
     names = {bay.id: bay.name for bay in shop.bay}
     seen = None if winter.outdoor_c is None else Seen(winter.start_us, winter.outdoor_c)
-    outdoor = weather_from(past.store.foretold(), seen, now_us).outdoor
+    outdoor = weather_taken(past.store.foretold(), seen, now_us).outdoor
     return Night(winter, now_us, names, bays, loss_w_k, facts, frames, outdoor)
 
 
