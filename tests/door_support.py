@@ -120,7 +120,7 @@ class Asker:
         text = (
             body if isinstance(body, bytes) else b"" if body is None else json.dumps(body).encode()
         )
-        return asyncio.run(_asked(self.app, scope_of(method, path, sent, client), text))
+        return asyncio.run(answer_of(self.app, scope_of(method, path, sent, client), text))
 
     def log_in(self, name: str, secret: str = "", **more: Any) -> Answer:
         asked = {"name": name, "secret": secret or SECRETS[name][1]}
@@ -164,7 +164,7 @@ class _EnoughError(OSError):
     """The first part of an answer that never ends."""
 
 
-async def _asked(app: FastAPI, scope: dict[str, Any], body: bytes) -> Answer:
+async def answer_of(app: FastAPI, scope: dict[str, Any], body: bytes) -> Answer:
     start: dict[str, Any] = {}
     parts: list[bytes] = []
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+from contextlib import nullcontext
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -14,11 +15,13 @@ from starlette.requests import ClientDisconnect, Request
 
 from envmon.errors import InputError, ServiceError, StoreError
 from envmon.service.people.book import ROLES
+from envmon_boards.door_measure import PER_MINUTE
 from envmon_boards.door_porter import Visitor, came_through
 from envmon_boards.door_roles import READING, needed_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from contextlib import AbstractAsyncContextManager
 
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -33,6 +36,9 @@ MOST_SENT = 65_536
 FRESH = {"Cache-Control": "no-store"}
 """Headers of an answer that is true only now."""
 _VISITOR = "envmon_visitor"
+_STREAM = "/api/v1/stream"
+_KEPT_FOR = frozenset({"work", "manage"})
+"""What takes one of these roles leaves an entry in the chain, a record handed out too."""
 _ASKED = ("/api/", "/_")
 """Beginnings of what pages ask for, not persons."""
 
@@ -72,6 +78,19 @@ def signed(request: Request, body: dict[str, Any] | None) -> dict[str, Any] | No
     return {**body, "by": visitor.name}
 
 
+def wait(left_s: float, why: str) -> Response:
+    """Return the answer to who must wait before the same is asked again.
+
+    Args:
+        left_s: For how long [s].
+        why: What there was too much of.
+    """
+    whole_s = max(1, round(left_s))
+    answer = problem(429, f"{why}: wait {whole_s} s, then try again")
+    answer.headers["Retry-After"] = str(whole_s)
+    return answer
+
+
 class _EndedError(OSError):
     """The session behind a long answer has ended."""
 
@@ -109,7 +128,8 @@ class Door:
         try:
             app = self._refusal(scope) or self._app
             await self._note(scope)
-            await app(scope, coming, going)
+            async with self._place(scope):
+                await app(scope, coming, going)
         except (ClientDisconnect, _EndedError):
             return
         except _TooLongError:
@@ -140,7 +160,23 @@ class Door:
         scope[_VISITOR] = visitor
         request = Request(scope)
         writes = scope["method"] not in READING and not scope["path"].startswith("/ack/")
-        return (refuse_foreign(request) if writes else None) or _unfit(request, visitor)
+        unfit = (refuse_foreign(request) if writes else None) or _unfit(request, visitor)
+        return unfit or self._too_much(request, visitor)
+
+    def _too_much(self, request: Request, visitor: Visitor | None) -> Response | None:
+        """Return a refusal for who has more kept than any hand can press, else None."""
+        if visitor is None or needed_for(request.method, request.scope["path"]) not in _KEPT_FOR:
+            return None
+        if self._porter.measure.takes(visitor):
+            return None
+        return wait(1.0, f"more was asked for than {PER_MINUTE:g} things a minute")
+
+    def _place(self, scope: Scope) -> AbstractAsyncContextManager[None]:
+        """Return one of a person's places; a stream does not take one, and strangers have none."""
+        visitor: Visitor | None = scope.get(_VISITOR)
+        if visitor is None or scope["path"] == _STREAM:
+            return nullcontext()
+        return self._porter.measure.turn(visitor.name)
 
     def with_headers(self, scope: Scope, message: Message) -> Message:
         """Return the beginning of an answer with what none goes out without."""

@@ -14,7 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from envmon.errors import ServiceError, StoreError
 from envmon.service.people.book import LONGEST_NAME
 from envmon.service.people.secret import LONGEST, NOBODY, fits
-from envmon_boards.door import body_of, fresh_json, problem, visitor_of
+from envmon_boards.door import body_of, fresh_json, problem, visitor_of, wait
 from envmon_boards.door_page import login_page
 from envmon_boards.door_session import seconds_of
 
@@ -53,7 +53,7 @@ class LoginDesk:
     def log_in(self, asked: _Asked) -> Response:
         """Return the answer to a try, with the session's cookie when it was good."""
         if not self._room.acquire(blocking=False):
-            return _wait(2.0, "many log in at this moment")
+            return wait(2.0, "many log in at this moment")
         try:
             return self._judged(asked)
         except (StoreError, ServiceError) as error:
@@ -69,7 +69,7 @@ class LoginDesk:
         assert porter.tries is not None
         left_s = porter.tries.begin(asked.name, asked.address)
         if left_s > 0:
-            return _wait(left_s, "too many tries")
+            return wait(left_s, "too many tries")
         person = porter.people.find(asked.name)
         good = fits(person.kept if person else NOBODY, asked.secret)
         if person is None or not good:
@@ -107,13 +107,6 @@ class LoginDesk:
 
 def _known(person: Person | None) -> str:
     return person.name if person else "nobody known"
-
-
-def _wait(left_s: float, why: str) -> Response:
-    whole_s = max(1, round(left_s))
-    answer = problem(429, f"{why}: wait {whole_s} s, then try again")
-    answer.headers["Retry-After"] = str(whole_s)
-    return answer
 
 
 def _text(body: dict[str, Any], key: str, most: int) -> str | None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from envmon.clock import SystemClock
 from envmon.errors import ServiceError, StoreError
 from envmon.shop.boards import EVERYWHERE, is_loopback
+from envmon_boards.door_measure import Measure
 from envmon_boards.door_session import Sessions
 from envmon_boards.door_store import DoorStore
 from envmon_boards.door_tries import Tries
@@ -68,6 +69,7 @@ class Porter:
         self.hosts = frozenset({*shop.boards.names, *({host} - EVERYWHERE), *_LOOPBACK_NAMES})
         self.cookie = "__Host-envmon" if self.encrypted else "envmon"
         self._told = ""
+        self.measure = Measure(folder, clock)
         self.sessions: Sessions | None = None
         self.tries: Tries | None = None
         if people is not None:

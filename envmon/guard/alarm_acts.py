@@ -10,7 +10,7 @@ All of them stand in the event chain. Data of each:
 - A person's acts: alarm, by, via (``wall``, ``link``, ``command``); ``alarm_shelved`` also
   minutes and reason, ``alarm_removed`` reason. ``alarm_unshelved`` is asked by a person.
 - ``trouble_began``: what (``broker``, ``disk``, ``clock``, ``archive``, ``notice``,
-  ``flood``), text. ``trouble_over``: what.
+  ``flood``, ``asking``), text. ``trouble_over``: what.
 """
 
 from __future__ import annotations

@@ -93,6 +93,10 @@ _TABLE = (
     AlarmKind("disk", "disk nearly full", "medium", "medium", "make room on the disk", off_s=0),
     AlarmKind("clock", "clock was wrong", "low", "low", "check the machine's clock", off_s=0),
     AlarmKind("flood", "a sensor sends far too much", "low", "medium", "switch it off", off_s=0),
+    AlarmKind(
+        "asking", "somebody asks far too much", "low", "low", "see who it is, give a new PIN",
+        off_s=0,
+    ),
     AlarmKind("archive", "archive in trouble", "low", "low", "read what it says", off_s=0),
     AlarmKind(
         "notice", "messages do not go out", "medium", "high", "check channels and network", off_s=0,
@@ -107,7 +111,7 @@ GROUPS = {"window": "unfit", "unknown": "unknown", "cure_break": "unfit"}
 """A kind that the limits of a stage decide -> the group a limit must be in."""
 BAY_KINDS = (*STAGE_KINDS, "condensation", "frost", "frost_unknown", "heater", "apart", "drift")
 POINT_KINDS = ("lost", "stuck", "wild", "wet")
-TROUBLE_KINDS = ("broker", "disk", "clock", "archive", "notice", "flood")
+TROUBLE_KINDS = ("broker", "disk", "clock", "archive", "notice", "flood", "asking")
 """What the watch reports of itself."""
 SHOP_KINDS = (*TROUBLE_KINDS, "silence")
 

@@ -40,6 +40,7 @@ class Purse(Generic[_Key]):
 
     def __init__(self, per_s: float, most: float) -> None:
         self._per_us, self._most = per_s / SECOND_US, most
+        self._full_us, self._forgot_us = most / self._per_us, 0
         self._left: dict[_Key, tuple[float, int]] = {}
         self._undo: list[tuple[_Key, tuple[float, int]]] = []
 
@@ -61,6 +62,19 @@ class Purse(Generic[_Key]):
     def kept(self) -> None:
         """Take what was taken out as spent."""
         self._undo.clear()
+
+    def forget_full(self, now_us: int) -> None:
+        """Forget sources that have all they can have again: they are as new ones.
+
+        Args:
+            now_us: Time now [µs].
+        """
+        if now_us - self._forgot_us < self._full_us:
+            return
+        self._forgot_us = now_us
+        self._left = {
+            key: was for key, was in self._left.items() if now_us - was[1] < self._full_us
+        }
 
     def undo(self) -> None:
         """Put back what was taken out since ``kept``: the same things come again."""

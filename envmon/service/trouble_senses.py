@@ -21,6 +21,10 @@ ROOM_EVERY_S = 10.0
 WORD_EVERY_S = 5.0
 NOTICE_WORD = "notice.word"
 """File of the data folder in which the notice process says what is wrong."""
+DOOR_WORD = "door.word"
+"""File of the data folder in which the screens' server says who asks it for too much."""
+DOOR_WORD_OLD_S = 15.0
+"""So long such a word holds [s, real time]; while it goes on it is left anew."""
 WORD_OLD_S = 60.0
 """A notice process that left no word for so long is dead or hangs [s, real time]."""
 APART_S = 0.1
@@ -30,7 +34,7 @@ GROWTH_SPAN_S, GROWTH_SPANS = 600.0, 3
 
 
 class NoticeWord(msgspec.Struct, frozen=True):
-    """What the notice process last said: nothing, or what is wrong.
+    """What another process last said: nothing, or what is wrong.
 
     Attributes:
         text: What is wrong.
@@ -130,6 +134,37 @@ def notice_word(folder: Path, *, expected: bool = False) -> str:
     return word.text
 
 
+def leave_word(path: Path, text: str) -> None:
+    """Leave word for the watch, whole or not at all.
+
+    Args:
+        path: Which word.
+        text: What is wrong; empty when nothing is.
+
+    Raises:
+        OSError: It cannot be written.
+    """
+    fresh = path.with_name(f"{path.name}.new")
+    fresh.write_bytes(msgspec.json.encode(NoticeWord(text, time.monotonic())))
+    fresh.replace(path)
+
+
+def door_word(folder: Path) -> str:
+    """Return who asks the screens for too much at present; empty when nobody does.
+
+    Args:
+        folder: Data folder.
+    """
+    try:
+        word = msgspec.json.decode((folder / DOOR_WORD).read_bytes(), type=NoticeWord)
+    except FileNotFoundError:
+        return ""
+    except (OSError, msgspec.MsgspecError) as error:
+        return f"cannot read {folder / DOOR_WORD}: {error}; start envmon again"
+    fresh = 0.0 <= time.monotonic() - word.at_s <= DOOR_WORD_OLD_S
+    return word.text if fresh else ""
+
+
 _SILENT = f"the notice process has given no sign of life for {WORD_OLD_S:g} s; start envmon again"
 
 
@@ -148,7 +183,7 @@ class Senses:
         self._look_at = self._room_at = self._word_at = 0.0
         self._room = Room(0, 0)
         self._growth = Growth(folder / LIVE_FILE)
-        self._word = ""
+        self._word = self._asking = ""
 
     def due(self) -> bool:
         """Return whether it is time to look again."""
@@ -170,7 +205,9 @@ class Senses:
             expected = self._expects_notice and now >= self._grace_s
             self._word_at = now + WORD_EVERY_S
             self._word = notice_word(self._folder, expected=expected)
+            self._asking = door_word(self._folder)
         return Seen(
             at_us, now, wall_lead_us(), told.link_up, told.link_error, told.store_error,
             self._room, told.archive, self._word, told.set_back, told.flood,
+            self._asking,
         )  # fmt: skip

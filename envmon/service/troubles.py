@@ -38,6 +38,7 @@ DELAYS_S = {
     "notice": (10.0, 10.0),
     "clock": (0.0, CLOCK_STANDS_S),
     "flood": (0.0, 60.0),
+    "asking": (30.0, 60.0),
 }
 """So long a trouble must stand before it is told, and be away before it is over [s, real time].
 
@@ -83,6 +84,7 @@ class Seen(NamedTuple):
         notice: What the notice process says is wrong; empty when nothing is.
         set_back: How often the clock has been set back.
         flood: Which points send too much; empty when none does.
+        asking: Who asks the screens for too much; empty when nobody does.
     """
 
     at_us: int
@@ -96,6 +98,7 @@ class Seen(NamedTuple):
     notice: str
     set_back: int
     flood: str = ""
+    asking: str = ""
 
 
 class _Held:
@@ -162,6 +165,7 @@ class Troubles:
             "notice": seen.notice,
             "clock": self._clock(seen),
             "flood": seen.flood,
+            "asking": seen.asking,
         }
         for what, text in texts.items():
             held = self._held[what]

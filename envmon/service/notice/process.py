@@ -26,7 +26,7 @@ from envmon.service.notice.channels import Channels
 from envmon.service.notice.desk import Desk
 from envmon.service.notice.outbox import Kept, Outbox
 from envmon.service.notice.senses import Ping, WatchSense
-from envmon.service.trouble_senses import NOTICE_WORD, NoticeWord
+from envmon.service.trouble_senses import NOTICE_WORD, leave_word
 from envmon.service.watch_process import data_folder
 from envmon.shop.load import load_shop
 from envmon.store.chain import GENESIS
@@ -187,10 +187,8 @@ class Notice:
         if text == self._said and now_s < self._said_s + WORD_EVERY_S:
             return
         path = self._folder / NOTICE_WORD
-        fresh = path.with_name(f"{NOTICE_WORD}.new")
         try:
-            fresh.write_bytes(msgspec.json.encode(NoticeWord(text, now_s)))
-            fresh.replace(path)
+            leave_word(path, text)
         except OSError as error:
             raise StoreError(f"cannot leave word in {path}: {error}; check the disk") from error
         self._said, self._said_s = text, now_s
