@@ -55,6 +55,8 @@ def test_a_winter_is_two_pages(document: dict[str, Any], tmp_path: Path) -> None
                  "Same weather", "heat lost", "W/K", "NOK",
                  "base 18.0 °C, hour by hour"):  # fmt: skip
         assert word in pages[0], word
+    for part in document["where"][0]["parts"]:
+        assert " ".join(part["text"].split()) in " ".join(pages[1].split()), part["text"]
     for word in ("The winter as a calendar", "Energy against the outdoors", "Month against month",
                  "Where the heat went", "Estimates", "CO alarm", "licensed trades",
                  "2 of 2"):  # fmt: skip

@@ -13,7 +13,7 @@ import pytest
 
 from envmon.heating.bay_heat import USUAL, BayHeat, Range
 from envmon.heating.signature import signature
-from envmon.heating.whereto import BayTimes, Stretch, priced, where_heat_went
+from envmon.heating.whereto import BayTimes, Part, Stretch, Waterfall, priced, where_heat_went
 from tests.heating_cases import winters
 
 if TYPE_CHECKING:
@@ -70,6 +70,27 @@ def test_an_open_door_is_a_part_of_its_own() -> None:
     found = where_heat_went(times(door_open=is_open), KNOWN)
     assert found is not None
     assert part(found, "door") == pytest.approx(0.7 * 20**1.5)
+
+
+def test_a_part_is_said_no_finer_than_it_is_known() -> None:
+    """Two digits that count, none finer than two of the range (JCGM 100:2008, 7.2.6)."""
+    said = [
+        Part("losses", 1_234.0, (934.0, 1_534.0), "").text(8_123.0),
+        Part("door", 30.4, (-769.6, 830.4), "").text(8_123.0),
+        Part("wet work", 32.0, (-8_000.0, 8_064.0), "").text(8_123.0),
+        Part("rest", -961.0, (-1_300.0, -622.0), "").text(8_123.0),
+    ]
+    assert said == ["1\u202f200 kWh, 15 %", "30 kWh, 0 %", "0 kWh, 0 %", "−960 kWh, −12 %"]
+
+
+def test_the_caution_says_the_figures_of_the_parts() -> None:
+    parts = (Part("losses", 9_084.0, (9_000.0, 9_168.0), ""),
+             Part("rest", -961.0, (-1_045.0, -877.0), ""))  # fmt: skip
+    caution = Waterfall("", 8_123.0, 1.0, parts).caution
+    assert caution.startswith("The parts come to 112 % of what the heaters gave")
+    left = (Part("losses", 6_000.0, (5_900.0, 6_100.0), ""),
+            Part("rest", 2_123.0, (2_023.0, 2_223.0), ""))  # fmt: skip
+    assert Waterfall("", 8_123.0, 1.0, left).caution.startswith("26 % (25 to 27 %) is explained")
 
 
 def test_money_adds_up_to_the_last_digit() -> None:

@@ -17,7 +17,7 @@ from envmon.heating.sentences import (
     span_words,
     words_of,
 )
-from envmon.heating.whereto_chart import where_chart
+from envmon.heating.whereto_chart import WHERE_WORDS, where_chart
 from envmon.heating.words import about, counted, month_name
 from envmon.service.heating.table import day_cells, heads_of, sum_cells
 
@@ -101,7 +101,7 @@ def _captions(document: Mapping[str, Any]) -> dict[str, str]:
         "billed": bills_words(document),
         "signature": f"A dot is a {dot}.{light}{' Hollow and dashed: the winter before.' * was}",
         "months": f"Filled: this winter.{' Hollow: the one before.' * was}",
-        "where": "Estimates; a line is the range of nine cases in ten.",
+        "where": WHERE_WORDS,
     }
 
 

@@ -21,7 +21,7 @@ from envmon.heating.sentences import (
     span_words,
     words_of,
 )
-from envmon.heating.whereto_chart import where_chart
+from envmon.heating.whereto_chart import WHERE_WORDS, where_chart
 from envmon.heating.words import month_name, number
 from envmon.job.record_html import Html, html_of, section, table, tag
 from envmon.job.record_look import FRAME, LOOK
@@ -187,7 +187,7 @@ def _where(document: Mapping[str, Any]) -> Html:
     """Return where the heat went, of the whole shop, and what that rests on."""
     one = document["where"][0]
     rests = dict.fromkeys(part["rests"] for part in one["parts"] if part["what"] != "rest")
-    said = f"Estimates; a line is the range of nine cases in ten. They rest on: {'; '.join(rests)}."
+    said = f"{WHERE_WORDS} They rest on: {'; '.join(rests)}."
     said = f"{one['caution']} {said}".strip()
     return section("Where the heat went", where_chart(one, PAPER), tag("p", said, class_="soft"))
 

@@ -251,7 +251,12 @@ def _total(costs: Sequence[Decimal | None]) -> float | None:
 def _waterfall(one: Waterfall) -> dict[str, Any]:
     kwh = apportioned([Fraction(part.kwh) for part in one.parts], DECIMALS)
     parts = [
-        {**_plain(part._asdict()), "kwh": float(adds_up), "within": list(part.within)}
+        {
+            **_plain(part._asdict()),
+            "kwh": float(adds_up),
+            "within": list(part.within),
+            "text": part.text(one.heat_kwh),
+        }
         for part, adds_up in zip(one.parts, kwh, strict=True)
     ]
     return {**one._asdict(), "parts": parts, "caution": one.caution}

@@ -18,6 +18,7 @@ import numpy as np
 from envmon.heating.bay_heat import USUAL_VEHICLE, USUAL_WASH, WASH_KG, Range
 from envmon.heating.events_cost import door_k15_h
 from envmon.heating.money_round import apportioned, digits_of
+from envmon.heating.words import about, number, supported
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,6 +93,19 @@ class Part(NamedTuple):
     rests: str
     cost: Decimal | None = None
 
+    def text(self, heat_kwh: float) -> str:
+        """Return it as a person reads it, no finer than it is known: ``1 200 kWh, 15 %``."""
+        said = f"{number(supported(self.kwh, self._half))} kWh"
+        return f"{said}, {number(self.percent(heat_kwh))} %" if heat_kwh else said
+
+    def percent(self, heat_kwh: float) -> float:
+        """Return its share of the heat [%], as ``text`` says it."""
+        return supported(100 * self.kwh / heat_kwh, 100 * self._half / heat_kwh)
+
+    @property
+    def _half(self) -> float:
+        return (self.within[1] - self.within[0]) / 2
+
 
 class Waterfall(NamedTuple):
     """Where a bay's heat went.
@@ -115,15 +129,16 @@ class Waterfall(NamedTuple):
         if self.heat_kwh <= 0 or not others:
             return ""
         low, high = (100 * end / self.heat_kwh for end in rest.within)
-        came = sum(100 * one.kwh / self.heat_kwh for one in others)
+        left = rest.percent(self.heat_kwh)
         if low > 0:
             return (
-                f"{100 - came:.0f} % ({low:.0f} to {high:.0f} %) is explained by none of the "
-                "parts: a fan, another door, or a heater that gives less than is stated."
+                f"{number(left)} % ({about(low, 0)} to {about(high, 0)} %) is "
+                "explained by none of the parts: a fan, another door, or a heater that gives less "
+                "than is stated."
             )
-        if came <= 100:
+        if left >= 0:
             return ""
-        text = f"The parts come to {came:.0f} % of what the heaters gave"
+        text = f"The parts come to {number(100 - left)} % of what the heaters gave"
         if high < 0:
             return (
                 f"{text}, and their ranges do not explain it: sun, people, engines and warm water "

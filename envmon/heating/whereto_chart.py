@@ -20,6 +20,8 @@ NAMES = {
     "stored": "stored in the building", "rest": "not explained",
 }  # fmt: skip
 
+WHERE_WORDS = "Estimates, no finer than they are known; a line is the range of nine cases in ten."
+
 
 def where_chart(waterfall: Mapping[str, Any], room: Room) -> Html:
     """Return a waterfall, a line for each part with its range.
@@ -46,9 +48,7 @@ def where_chart(waterfall: Mapping[str, Any], room: Room) -> Html:
         parts += _row(name, at - part["kwh"], at, across, (top, step), kind)
         parts += _whisker(at - part["kwh"], part, across, top + 0.42 * step)
         parts.append(path([(across.at(at), top - 0.25 * step), (across.at(at), top)], "axis"))
-        share = 100 * part["kwh"] / waterfall["heat_kwh"] if waterfall["heat_kwh"] else 0.0
-        said = f"{number(part['kwh'])} kWh, {number(share)} %"
-        parts.append(text(said, room.width, top + 0.62 * step, "", "end"))
+        parts.append(text(part["text"], room.width, top + 0.62 * step, "", "end"))
         at -= part["kwh"]
     foot = (len(rows) + 1) * step
     parts.append(path([(across.at(0), 0), (across.at(0), foot)], "axis"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -127,6 +128,21 @@ def about(value: float, decimals: int = 1) -> str:
     text = f"{value:.2g}"  # 9.97 is 10, not 10.0
     behind = len(text.partition(".")[2]) if "e" not in text else 0
     return number(float(text), min(decimals, behind))
+
+
+def supported(value: float, half: float) -> float:
+    """Return an estimate with two digits that count, and none finer than two of its range's.
+
+    Args:
+        value: The estimate; nothing behind the point stays.
+        half: Half its range.
+
+    Source: JCGM 100:2008 (GUM), 7.2.6: an uncertainty has two digits at most, and what it is of
+    is rounded with it.
+    """
+    ends = [abs(one) for one in (value, half) if one]
+    finest = max((math.floor(math.log10(one)) - 1 for one in ends), default=0)
+    return round(value, -max(finest, 0))
 
 
 def percent(share: float, decimals: int = 0) -> str:
