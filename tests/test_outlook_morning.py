@@ -101,6 +101,28 @@ def test_it_is_worked_out_beside_and_ends_with_its_hour(made: Kept) -> None:
     assert mornings.look(us_from_iso(READY)) == {}
 
 
+def test_no_start_is_said_that_is_over(made: Kept) -> None:
+    """Worked out in a quarter of an hour in which its start comes: from then on it is now."""
+    quarter = 15 * MINUTE_US
+    begin_us = us_from_iso(said(made, NOW_US - DAY_US)["north"].start or "")
+    quarter_us = begin_us // quarter * quarter - 2 * quarter
+    while begin_us // quarter * quarter != quarter_us:
+        quarter_us += quarter
+        begin_us = us_from_iso(said(made, quarter_us)["north"].start or "")
+    assert begin_us > quarter_us, "else it is now from the beginning, which would show nothing"
+    mornings = Mornings(made.shop, made.plan, made.store.path.parent)
+    mornings.look(quarter_us)
+    mornings.wait()
+    shown = {
+        minute: mornings.look(quarter_us + minute * MINUTE_US)["north"] for minute in range(15)
+    }
+    for minute, one in shown.items():
+        over = begin_us <= quarter_us + (minute + 1) * MINUTE_US
+        assert one.line.startswith("start heating now for" if over else "start heating at 0")
+        assert one.text.startswith(one.line)
+    assert said(made, quarter_us + 14 * MINUTE_US)["north"].line == shown[14].line
+
+
 def test_where_the_clock_runs_fast_the_words_stay_until_the_next_ones(made: Kept) -> None:
     mornings = Mornings(made.shop, made.plan, made.store.path.parent, 600.0)
     mornings.look(NOW_US)

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 STEP_US = 5 * MINUTE_US
 AHEAD_H = 24
+HEAT, NOW = "start heating", "now"
 
 
 class Night(NamedTuple):
@@ -48,6 +49,8 @@ class Night(NamedTuple):
         facts: Bay id -> what the outlook learned of it.
         frames: Bay id -> its rows over the winter's minutes, where there are facts.
         outdoor: The outdoors ahead by a forecast; empty for none.
+        asked_us: When it is asked, up to a quarter of an hour after ``now_us`` [µs]: a start that
+            is over by then is now.
     """
 
     winter: Winter
@@ -58,6 +61,7 @@ class Night(NamedTuple):
     facts: Mapping[str, ModelFacts] = {}
     frames: Mapping[str, BayFrame] = {}
     outdoor: Sequence[Outside] = ()
+    asked_us: int = 0
 
 
 class Ahead(NamedTuple):
@@ -75,6 +79,7 @@ class Ahead(NamedTuple):
         line: When to start, in as few words as a wall has room for; empty where nobody knows, or
             where the bay is held because something cures there.
         start: When to start, with the chance and what it rests on; empty likewise.
+        when: How the words name the start; empty where they name no time ahead.
     """
 
     bay: str
@@ -87,6 +92,7 @@ class Ahead(NamedTuple):
     text: str
     line: str = ""
     start: str = ""
+    when: str = ""
 
 
 def mornings_ahead(night: Night, shop: HeatShop, words: Words) -> tuple[Ahead, ...]:
@@ -103,10 +109,21 @@ def mornings_ahead(night: Night, shop: HeatShop, words: Words) -> tuple[Ahead, .
         or of.heater_w is not None
     }  # fmt: skip
     return tuple(
-        _ahead(night, shop, words, bay)
+        as_of(_ahead(night, shop, words, bay), night.asked_us)
         for bay, of in night.winter.bays.items()
         if bay in heated and of.air_c is not None
     )
+
+
+def as_of(ahead: Ahead, at_us: int) -> Ahead:
+    """Return a morning as it is said at a time [µs]: no start that is over is told as one ahead."""
+    if not ahead.when or ahead.start_us is None or ahead.start_us > at_us:
+        return ahead
+    text, line, start = (
+        words.replace(f"{HEAT} {ahead.when}", f"{HEAT} {NOW}", 1)
+        for words in (ahead.text, ahead.line, ahead.start)
+    )
+    return ahead._replace(text=text, line=line, start=start, when="")
 
 
 def ready_us(now_us: int, ready_by: str, zone: str) -> int:
@@ -149,7 +166,8 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
     # Rather five minutes early, at a time that people read off a clock.
     begin_us = (night.now_us + round(start.wait_min) * MINUTE_US) // STEP_US * STEP_US
     begin_us = max(begin_us, night.now_us)
-    line, whole = _start_words(start, begin_us, info.ready_by, aim, words, winter.zone)
+    when = NOW if start.wait_min < STEP_MIN else f"at {_clock(begin_us, winter.zone)}"
+    line, whole = _start_words(start, when, info.ready_by, aim, words)
     text = f"{name}: {whole} "
     if stands.cures:
         line = whole = ""
@@ -159,7 +177,7 @@ def _ahead(night: Night, shop: HeatShop, words: Words, bay: str) -> Ahead:
     saved = None if found.saved is None else float(found.saved)
     return Ahead(
         bay, at_us, begin_us, start.chance, found.advice, found.saved_kwh, saved,
-        text + _night_words(found, saved, words), line, whole,
+        text + _night_words(found, saved, words), line, whole, "" if when == NOW else when,
     )  # fmt: skip
 
 
@@ -192,9 +210,7 @@ def _prices(now_us: int, shop: HeatShop, zone: str) -> Prices:
     return Prices(price, shop.info.efficiency, shop.info.currency)
 
 
-def _start_words(
-    start: Start, begin_us: int, ready_by: str, aim: Aim, words: Words, zone: str
-) -> tuple[str, str]:
+def _start_words(start: Start, when: str, ready_by: str, aim: Aim, words: Words) -> tuple[str, str]:
     """Return the same as a line for a wall, and with the chance and what it rests on."""
     goal = f"{words.temp(aim.target_c)} {words.temp_unit} by {ready_by}"
     known = np.isfinite(start.warm_min)
@@ -205,8 +221,7 @@ def _start_words(
     if not start.in_time:
         line = f"start now; {goal} is reached with a chance of {chance} only"
         return line, f"{line} {rests}."
-    when = "now" if start.wait_min < STEP_MIN else f"at {_clock(begin_us, zone)}"
-    line = f"start heating {when} for {goal}"
+    line = f"{HEAT} {when} for {goal}"
     sure = f" with a chance of {chance}" if start.mornings else ", a guess still"
     return line, f"{line}{sure} {rests}."
 

@@ -48,7 +48,7 @@ def night_of(
         StoreError: The live file cannot be read.
     """
     # Of the same quarter of an hour everything that is asked says the same.
-    now_us = now_us // QUARTER_US * QUARTER_US
+    asked_us, now_us = now_us, now_us // QUARTER_US * QUARTER_US
     end = now_us
     span = (end - BACK_DAYS * DAY_US, end)
     winter, facts = winter_of(past, shop, plan, span), learned_of(past)
@@ -61,7 +61,7 @@ def night_of(
     names = {bay.id: bay.name for bay in shop.bay}
     seen = None if winter.outdoor_c is None else Seen(winter.start_us, winter.outdoor_c)
     outdoor = weather_taken(past.store.foretold(), seen, now_us).outdoor
-    return Night(winter, now_us, names, bays, loss_w_k, facts, frames, outdoor)
+    return Night(winter, now_us, names, bays, loss_w_k, facts, frames, outdoor, asked_us)
 
 
 def learned_of(past: Past) -> dict[str, ModelFacts]:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from envmon.clock import HOUR_US, MINUTE_US, SECOND_US, iso_from_us, us_from_iso
-from envmon.heating.ahead import mornings_ahead
+from envmon.heating.ahead import as_of, mornings_ahead
 from envmon.heating.log import HeatShop
 from envmon.heating.words import Words
 from envmon.service.heating.ahead import night_of
@@ -25,10 +25,11 @@ from envmon.store.past import Past
 from envmon.store.sqlite import SqliteStore
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Iterable, Mapping
     from pathlib import Path
 
     from envmon.guard.plan import GuardPlan
+    from envmon.heating.ahead import Ahead
     from envmon.service.outlook.live import OutlookState
     from envmon.shop.models import Shop
 
@@ -39,6 +40,10 @@ LEAST_S = 20.0
 """But in real time not more often than this, where the clock runs faster."""
 OLDEST_US = HOUR_US
 """What was worked out longer ago is not said any more."""
+
+SPOKEN_S = 3.0
+"""What is said stands so long in real time, or a minute, before it is said again: a start that
+comes by then is said to be now."""
 
 
 def mornings_said(past: Past, shop: Shop, plan: GuardPlan, now_us: int) -> dict[str, MorningSaid]:
@@ -53,9 +58,17 @@ def mornings_said(past: Past, shop: Shop, plan: GuardPlan, now_us: int) -> dict[
     Raises:
         StoreError: The live file cannot be read.
     """
+    return _said(_aheads(past, shop, plan, now_us), now_us)
+
+
+def _aheads(past: Past, shop: Shop, plan: GuardPlan, now_us: int) -> tuple[Ahead, ...]:
     night = night_of(past, shop, plan, now_us, {})
     heat = HeatShop(shop.heating, shop.heater, shop.tariff)
     words = Words(shop.shop.units, shop.heating.currency)
+    return mornings_ahead(night, heat, words)
+
+
+def _said(aheads: Iterable[Ahead], at_us: int) -> dict[str, MorningSaid]:
     return {
         one.bay: MorningSaid(
             iso_from_us(one.ready_us),
@@ -64,7 +77,7 @@ def mornings_said(past: Past, shop: Shop, plan: GuardPlan, now_us: int) -> dict[
             one.line,
             one.start,
         )
-        for one in mornings_ahead(night, heat, words)
+        for one in (as_of(ahead, at_us) for ahead in aheads)
         if one.line
     }
 
@@ -100,7 +113,8 @@ class Mornings:
         self._oldest_us = max(OLDEST_US, round(3 * LEAST_S * speed * SECOND_US))
         self._thread: threading.Thread | None = None
         self._asked_us, self._asked_s = 0, 0.0
-        self._found: tuple[int, dict[str, MorningSaid]] = (0, {})
+        self._next_us = max(MINUTE_US, round(SPOKEN_S * speed * SECOND_US))
+        self._found: tuple[int, tuple[Ahead, ...]] = (0, ())
 
     def look(self, now_us: int) -> dict[str, MorningSaid]:
         """Return bay -> what was last worked out and still holds; begin anew when it is due.
@@ -117,9 +131,10 @@ class Mornings:
                 target=self._work, args=(now_us,), daemon=True, name="morning"
             )
             self._thread.start()
-        at_us, said = self._found
+        at_us, aheads = self._found
         if not 0 <= now_us - at_us <= self._oldest_us:
             return {}
+        said = _said(aheads, now_us + self._next_us)
         return {bay: one for bay, one in said.items() if now_us < us_from_iso(one.ready)}
 
     def wait(self) -> None:
@@ -133,7 +148,7 @@ class Mornings:
                 closing(SqliteStore(self._folder)) as store,
                 closing(Past(store, self._folder)) as past,
             ):
-                self._found = (now_us, mornings_said(past, self._shop, self._plan, now_us))
+                self._found = (now_us, _aheads(past, self._shop, self._plan, now_us))
         except Exception:
             # Without it the rest of the outlook goes on.
             log.exception("cannot work out the next morning")
