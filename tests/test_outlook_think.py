@@ -72,6 +72,23 @@ def test_bays_of_one_air_are_neighbours(tmp_path: Path) -> None:
     assert frames["north"].shared_c == pytest.approx(frames["south"]["air_temp_c"])
 
 
+def test_of_a_neighbour_that_is_silent_nothing_is_made_up(tmp_path: Path) -> None:
+    """Then the bay is foreseen as one that stands alone; one that speaks again counts at once."""
+    fill(tmp_path / "a", 8, bays=("north",))
+    silent = foreseen(tmp_path / "a", thinker_of(SHARED))["north"]
+    alone = foreseen(tmp_path / "a", thinker_of(TEXT))["north"]
+    assert silent.fans == alone.fans
+    fill(tmp_path / "b", 8, NOW_US - 2 * HOUR_US, bays=("south",))
+    fill(tmp_path / "b", 8, bays=("north",))
+    thinker = thinker_of(SHARED)
+    with past_of(tmp_path / "b") as past:
+        assert thinker.neighbours("north", thinker.look(past, NOW_US)) == []
+    fill(tmp_path / "b", 0, bays=("south",))
+    with past_of(tmp_path / "b") as past:
+        frames = thinker.look(past, NOW_US)
+        assert [one.frame for one in thinker.neighbours("north", frames)] == [frames["south"]]
+
+
 def test_after_a_wash_the_wall_tells_when_it_will_be_dry_enough(tmp_path: Path) -> None:
     fill(tmp_path, 8)
     state = foreseen(tmp_path, thinker_of())["north"]

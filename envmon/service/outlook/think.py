@@ -46,6 +46,8 @@ SLOWLY_US = 2 * MINUTE_US
 """The day and advice cost as much again as all the rest; so often is enough for them."""
 MOST_NEIGHBOURS = 3
 """Of many bays in one air those beside a bay stand for the rest: each costs as much as the bay."""
+SILENT_MIN = 30
+"""Of a neighbour whose air was not read within so many minutes nothing is known."""
 WORD_DAYS = 14
 """The watch hears of a bay that has taught for so long; the early word was judged with 28 days."""
 SHOWN_FANS = ("air_temp_c", "rel_hum_pct", "panel_temp_c")
@@ -175,9 +177,12 @@ class Thinker:
         return Scene(bay, frame, stages, job, tuple(steps), context, aired)
 
     def neighbours(self, bay: str, frames: dict[str, BayFrame]) -> list[Neighbour]:
-        """Return the bays of the same air, those beside it, with what was learned of them."""
-        beside = self._beside[bay][:MOST_NEIGHBOURS]
-        return [Neighbour(self.facts[other], frames[other]) for other in beside]
+        """Return the bays of the same air, those beside it, with what was learned of them.
+
+        One that is silent is left out: nothing is made up of its air, nor held for hours.
+        """
+        heard = [other for other in self._beside[bay] if _is_heard(frames[other])]
+        return [Neighbour(self.facts[other], frames[other]) for other in heard[:MOST_NEIGHBOURS]]
 
     def _state(self, scene: Scene, now_us: int) -> OutlookState:
         facts = self.facts[scene.bay]
@@ -244,6 +249,11 @@ class Thinker:
         facts, units = self.facts[scene.bay], self.shop.shop.units
         found = advice(facts, scene.frame, high, scene.context, units)
         return tuple(one.text for one in found)
+
+
+def _is_heard(frame: BayFrame) -> bool:
+    lately = (frame[name][-SILENT_MIN:] for name in ("air_temp_c", "rel_hum_pct"))
+    return all(bool(np.isfinite(values).any()) for values in lately)
 
 
 def _cures(frame: BayFrame, job: Job | None) -> bool:
