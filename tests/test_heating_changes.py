@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from envmon.heating.change_bays import of_bay, whose
 from envmon.heating.changes import changes, said
+from envmon.heating.compare import Days
 from tests.heating_cases import carried, whiteside, winter_weather, winters
 
 if TYPE_CHECKING:
@@ -126,3 +128,35 @@ def test_winters_of_the_simulated_shop(one: ShopWinter) -> None:
     assert abs((change.day - one.days[one.changed]).days) <= 5
     assert change.early <= one.days[one.changed] <= change.late
     assert (change.more > 0) == one.name.startswith("seal")
+
+
+SHOP_WINTERS = {
+    name: [one for one in winters() if one.name == name] for name in ("seal1", "insulated1")
+}
+
+
+@pytest.mark.parametrize(("name", "bays"), [("seal1", ("north",)), ("insulated1", ())])
+def test_a_change_names_the_bay_it_is_of(name: str, bays: tuple[str, ...]) -> None:
+    """The seal was gone in the north bay only; insulation was added in both."""
+    north, south = SHOP_WINTERS[name]
+    assert [one.changed is not None for one in (north, south)] == [True, not bays]
+    found = changes(
+        north.days, north.outdoor_c, north.energy_kwh + south.energy_kwh,
+        (north.washes + south.washes)[None], (north.indoor_c + south.indoor_c) / 2,
+    )  # fmt: skip
+    of = {one.bay: Days(one.outdoor_c, one.energy_kwh, one.indoor_c) for one in (north, south)}
+    (change,) = whose(found, north.days, of)
+    assert change.bays == bays
+    assert of_bay((change,), "south") == (() if bays else (change,))
+    assert of_bay((change,), "north") == (change,)
+    text = said(change, {"north": "North bay"})
+    assert ("most of it in North bay" in text) == bool(bays)
+
+
+def test_a_bay_whose_heat_is_not_known_leaves_the_change_to_the_shop() -> None:
+    north, south = SHOP_WINTERS["seal1"]
+    (change,) = changes(north.days, north.outdoor_c, north.energy_kwh, None, north.indoor_c)
+    known = Days(north.outdoor_c, north.energy_kwh, north.indoor_c)
+    unknown = Days(south.outdoor_c, np.full(len(south.days), np.nan), south.indoor_c)
+    for bays in ({"north": known}, {"north": known, "south": unknown}):
+        assert [one.bays for one in whose([change], north.days, bays)] == [()]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ import pytest
 from envmon.clock import us_from_iso
 from envmon.errors import InputError
 from envmon.heating.report import document_of, together
+from envmon.heating.sentences import words_of
 from envmon.heating.sums import winter_name, winter_year
 from envmon.heating.versus import changes_of, versus
 from envmon.service.heating.make import (
@@ -25,6 +27,7 @@ from envmon.service.heating.make import (
     winter_span,
     years_kept,
 )
+from envmon.service.heating.table import said_lines
 from envmon.store.archive import Archive, Rules
 from tests.winter_shop import kept, shop_of
 from tests.winter_story import LOSS_W_K, SEAL_GONE, SEAL_MORE, TEXT, Story, tell
@@ -125,6 +128,24 @@ def test_the_day_the_seal_went_is_dated(told: tuple[HeatingReport, Story]) -> No
     (change,) = told[0].log.changes
     assert abs((change.day - SEAL_GONE).days) <= 3
     assert change.more == pytest.approx(SEAL_MORE - 1, abs=0.05)
+    assert change.bays == ()  # both bays lost as much more
+
+
+def test_the_document_names_the_bay_of_a_change(told: tuple[HeatingReport, Story]) -> None:
+    """Paper, board and command print its sentence."""
+    log, shop = told[0].log, shop_of(TEXT)
+    own = log.changes[0]._replace(bays=("north",))
+    of_one = told[0]._replace(log=replace(log, changes=(own,)))
+    for report, bays in ((told[0], []), (of_one, ["north"])):
+        document = document_of(report, shop)
+        (change,) = document["changes"]
+        assert change["bays"] == bays
+        said = f"most of it in {shop.bay[0].name}"
+        assert (said in change["text"]) == bool(bays)
+        lines = said_lines(document, words_of(document))
+        for part in document["where"][0]["parts"]:
+            assert any(line.endswith(f": {part['text']}") for line in lines)
+        assert change["text"] in "\n".join(lines)
 
 
 def test_either_side_of_the_change_has_its_own_loss(told: tuple[HeatingReport, Story]) -> None:

@@ -22,7 +22,7 @@ from envmon.heating.signature import Interval, as_if_level, risen, signature
 from envmon.heating.signature_fit import carry_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from envmon.heating.model import Floats, Ints
@@ -56,6 +56,7 @@ class Change(NamedTuple):
         what: ``slope`` when heat lost for each kelvin changed, ``level`` when it is as much more in
             any weather, as by another use or setting; ``either`` where the days do not tell.
         chance: How often chance alone does as well in a winter without a change.
+        bays: Ids of the bays it is of; none for the whole shop.
     """
 
     day: date
@@ -65,6 +66,7 @@ class Change(NamedTuple):
     within: Interval
     what: What
     chance: float
+    bays: tuple[str, ...] = ()
 
 
 class _Break(NamedTuple):
@@ -268,13 +270,20 @@ _ADVICE = {
 }
 
 
-def said(one: Change) -> str:
-    """Return a change as a sentence."""
+def said(one: Change, names: Mapping[str, str] | None = None) -> str:
+    """Return a change as a sentence.
+
+    Args:
+        one: The change.
+        names: What the shop calls its bays, by id.
+    """
     word = "more" if one.more > 0 else "less"
     what = _ADVICE[one.what, one.more > 0]
     low, high = sorted(round(100 * abs(end)) for end in one.within)
+    bays = " and ".join((names or {}).get(bay, bay) for bay in one.bays)
+    where = f", most of it in {bays}" if bays else ""
     span = "" if one.early == one.late else f" ({one.early:%d %b} to {one.late:%d %b})"
     return (
         f"From about {one.day:%d %b %Y}{span} the same weather takes "
-        f"{abs(100 * one.more):.0f} % {word} ({low} to {high} %), {what}."
+        f"{abs(100 * one.more):.0f} % {word} ({low} to {high} %){where}, {what}."
     )

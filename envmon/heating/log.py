@@ -22,7 +22,7 @@ from envmon.heating.missing import Given, Silent, missing_of
 from envmon.heating.money import cost
 from envmon.heating.sides import line_through, sides_of
 from envmon.heating.signature import signature
-from envmon.heating.spent import Scene, spent_of
+from envmon.heating.spent import Scene, changes_by_bay, spent_of
 from envmon.heating.sums import billed_days, months_of, sum_of, winters_of
 from envmon.heating.versus import changes_of
 
@@ -142,7 +142,9 @@ def heating_log(
     if line.found is None:
         line = _through_bills(bills, line, shop.info)
     heat = HeatBy(shop.info, shop.heaters, found.runs)
-    spent = spent_of(Scene(winter, heat, edges, costs.price_kwh, bays or {}, changed), found)
+    scene = Scene(winter, heat, edges, costs.price_kwh, bays or {}, changed)
+    changed = changes_by_bay(scene, found)
+    spent = spent_of(scene._replace(changes=changed), found)
     worked = _Worked(winter, found, rows, costs, bills, spent, changed, sides)
     return _put_together(shop, worked, line)
 

@@ -20,7 +20,7 @@ from envmon.heating.versus import versus
 from envmon.heating.whereto import Part, Waterfall
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from envmon.heating.ahead import Ahead
     from envmon.heating.billed_versus import BilledVersus
@@ -107,7 +107,7 @@ def _document(report: HeatingReport, shop: Shop) -> dict[str, Any]:
         "sides": [_side(one, log.signature_of) for one in log.sides],
         "before": _before(report.before),
         "comparisons": [_versus(one) for one in report.versus],
-        "changes": [_change(one) for one in log.changes],
+        "changes": [_change(one, {bay.id: bay.name for bay in shop.bay}) for one in log.changes],
         "ahead": [_ahead(one) for one in report.ahead],
         "bills": [_bill(row) for row in log.bills],
         **_spent(log.spent),
@@ -221,10 +221,11 @@ def _ahead(one: Ahead) -> dict[str, Any]:
     }
 
 
-def _change(one: Change) -> dict[str, Any]:
+def _change(one: Change, names: Mapping[str, str]) -> dict[str, Any]:
     days = {name: value.isoformat() for name, value in one._asdict().items()
             if isinstance(value, date)}  # fmt: skip
-    return {**one._asdict(), **days, "within": list(one.within), "text": change_said(one)}
+    return {**one._asdict(), **days, "within": list(one.within), "bays": list(one.bays),
+            "text": change_said(one, names)}  # fmt: skip
 
 
 def _spent(spent: Spent) -> dict[str, Any]:

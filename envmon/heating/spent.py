@@ -9,9 +9,11 @@ import numpy as np
 from envmon.clock import HOUR_US, MINUTE_US
 from envmon.errors import InputError
 from envmon.heating.bay_heat import USUAL
+from envmon.heating.change_bays import of_bay, whose
+from envmon.heating.compare import Days as BayDays
 from envmon.heating.days import washes_us
 from envmon.heating.events_cost import BayHours, DoorMinutes, job_costs, openings
-from envmon.heating.local import between
+from envmon.heating.local import WHOLE_SHARE, between
 from envmon.heating.sides import cut
 from envmon.heating.signature import signature
 from envmon.heating.whereto import BayTimes, Stretch, where_heat_went
@@ -104,10 +106,33 @@ def spent_of(scene: Scene, days: Days) -> Spent:
         sides = _sides(scene, days, bay, kwh)
         now = sides[-1].line
         losses |= {} if now is None else {bay: now.loss_w_k}
-        stretches = [_within(scene, kwh, one, own, days) for one in sides]
+        of_own = scene._replace(changes=of_bay(scene.changes, bay))
+        stretches = [_within(of_own, kwh, one, own, days) for one in sides]
         found = where_heat_went(_times(scene, bay, kwh), own, stretches)
         where += [found] if found is not None else []
     return Spent(tuple(jobs), tuple(opened), tuple(where), losses)
+
+
+def changes_by_bay(scene: Scene, days: Days) -> tuple[Change, ...]:
+    """Return the scene's changes, each with the bays it is of.
+
+    Args:
+        scene: What it is worked out from.
+        days: The days, worked out.
+    """
+    outdoor, energy = days.outdoor, days.energy
+    if not scene.changes or outdoor is None:
+        return scene.changes
+    whole = (energy.share >= WHOLE_SHARE) & (outdoor.share >= WHOLE_SHARE)
+    bays = {
+        bay: BayDays(
+            np.where(whole, outdoor.mean, np.nan),
+            _by_day(scene, days, kwh),
+            days.indoor[bay].mean if bay in days.indoor else None,
+        )
+        for bay, kwh in shares_of(scene, days).items()
+    }
+    return whose(scene.changes, days.local.dates, bays)
 
 
 def shares_of(scene: Scene, days: Days) -> dict[str, Floats]:
@@ -198,7 +223,7 @@ def _sides(scene: Scene, days: Days, bay: str, kwh: Floats) -> list[_Side]:
     Where a side tells none, the line through all days stands in.
     """
     heat_kwh = _by_day(scene, days, kwh) * scene.heat.efficiency(bay)
-    size, changed = len(days.local.dates), scene.changes
+    size, changed = len(days.local.dates), of_bay(scene.changes, bay)
     whole = _line(days, bay, heat_kwh, slice(0, size))
     if not changed:
         return [_Side(0, size, whole, "")]

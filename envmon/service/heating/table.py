@@ -14,6 +14,7 @@ from envmon.heating.sentences import (
     span_words,
     words_of,
 )
+from envmon.heating.whereto_chart import NAMES, WHERE_WORDS
 from envmon.heating.words import UNKNOWN, counted, day_name, number
 
 if TYPE_CHECKING:
@@ -178,6 +179,7 @@ def said_lines(document: Mapping[str, Any], words: Words) -> list[str]:
     """Return what follows from a log, what is missing and the cautions, as lines."""
     lines = ["", *signature_lines(document, words)]
     lines += [one["text"] for one in (*document["comparisons"][:1], *document["changes"])]
+    lines += _headed("Where the heat went", list(where_lines(document)))
     lines += _headed("Next morning", [one["text"] for one in document["ahead"]])
     lines += _headed("Missing", document["missing"])
     noted = [(date.fromisoformat(day["day"]), day["notes"]) for day in document["days"]]
@@ -185,6 +187,17 @@ def said_lines(document: Mapping[str, Any], words: Words) -> list[str]:
     lines += _headed("Notes", document["notes"])
     lines += _headed("Cautions", document["cautions"])
     return lines
+
+
+def where_lines(document: Mapping[str, Any]) -> Iterator[str]:
+    """Yield where the heat of the whole shop went, a line for each part."""
+    if not document["where"]:
+        return
+    one = document["where"][0]
+    yield f"heaters gave: {number(one['heat_kwh'])} kWh"
+    for part in one["parts"]:
+        yield f"{NAMES.get(part['what'], part['what'])}: {part['text']}"
+    yield from filter(None, (one["caution"], WHERE_WORDS.partition(";")[0] + "."))
 
 
 def _headed(title: str, texts: Sequence[str]) -> list[str]:
