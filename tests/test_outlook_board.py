@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 import pytest
 
-from envmon.service.outlook.live import outlook_topic
+from envmon.service.outlook.live import OutdoorSaid, outlook_topic
 from tests.bench_support import PROCEDURES, before_coating, bench, coating, say_bench
 from tests.boards_support import PHONE, Air, live_state, page_of, shop_text, stand_of
 from tests.mosquitto_support import wait_until
@@ -206,9 +206,12 @@ def test_bench_has_the_day_and_counts_back_from_a_hand_over(
     serving: Stand, browser: Browser, size: Any
 ) -> None:
     say_bench(serving, bench(before_coating()))
-    say(serving, told())
+    outdoor = OutdoorSaid("forecast", "outdoors by the forecast of 2 h ago, which goes on for 30 h")
+    say(serving, msgspec.structs.replace(told(), outdoor=outdoor))
     with page_of(browser, f"{serving.url}/bench/north", size) as page:
         page.wait_for_function(f"() => ({PLANNED})() === 'hand-over 16:35–17:10'")
+        counted = page.locator('[data-part="day"] .count').inner_text()
+        assert counted == f"by this shop's usual times; {outdoor.text}"
         assert page.locator(".day-about").inner_text().startswith("Coating: closing in 20–30 min")
         assert page.locator(".day-advice li").inner_text().startswith("open the door 10 min")
         page.fill('.day-by input[type="time"]', "16:00")

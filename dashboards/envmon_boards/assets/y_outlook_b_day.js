@@ -81,7 +81,8 @@
     box.dataset.short = busy ? "yes" : "no";
     text(sub(box, "h2", "title"), "The day");
     const usual = outlook.of_job ? "by this shop's usual times" : "were the usual procedure begun now";
-    text(sub(box, "p", "count"), usual);
+    const outdoor = outlook.outdoor?.by === "forecast" ? `; ${outlook.outdoor.text}` : "";
+    text(sub(box, "p", "count"), usual + outdoor);
     text(sub(box, "p", "day-about"), aboutText(outlook));
     const advice = [...(outlook.morning ? [outlook.morning.text] : []), ...outlook.advice];
     keep(sub(box, "ul", "day-advice"), advice, (_, place) => place, () => make("li", "", ""), text);
