@@ -12,6 +12,7 @@ from envmon.clock import HOUR_US, ManualClock
 from envmon.errors import InputError, StoreError
 from envmon.facts import NewEvent
 from envmon.outlook.constants import Learned
+from envmon.outlook.foresee import Context
 from envmon.outlook.learning import fit_hall
 from envmon.service.outlook.alarm import Looked, looked_at
 from envmon.service.outlook.command import (
@@ -22,8 +23,9 @@ from envmon.service.outlook.command import (
     shop_outlook,
 )
 from envmon.service.outlook.learn import Learner
-from envmon.service.outlook.live import OutlookState
+from envmon.service.outlook.live import Moment, OutlookState, StageSaid
 from envmon.service.outlook.read import frames_between, priors_of
+from envmon.service.outlook.think import Scene, about_of
 from envmon.shop.air import air_spaces
 from envmon.store.sqlite import SqliteStore
 from tests.boards_support import NOW_US
@@ -240,6 +242,28 @@ def test_a_bay_without_job_and_stage_has_nothing_coming(tmp_path: Path) -> None:
     assert state.known
     assert state.about is None
     assert any(one.text for one in state.stages)
+
+
+@pytest.mark.parametrize(
+    ("guessing", "late", "shown"),
+    [(True, None, False), (True, "2026-01-28T02:00:00Z", True), (False, None, True)],
+)
+def test_a_guess_that_knows_no_latest_end_is_no_line_that_comes_and_goes(
+    tmp_path: Path, *, guessing: bool, late: str | None, shown: bool
+) -> None:
+    fill(tmp_path, 3)
+    store = SqliteStore(tmp_path)
+    store.add_events([NewEvent(NOW_US - HOUR_US, "stage_started", "north", {"stage": "polish"})])
+    store.close()
+    thinker = thinker_of()
+    with past_of(tmp_path) as past:
+        frame = thinker.look(past, NOW_US)["north"]
+    stages = thinker.plan.bays["north"].stages
+    scene = Scene("north", frame, stages, None, (), Context(), aired=False)
+    when = Moment("2026-01-27T23:30:00Z", "2026-01-28T00:30:00Z", late)
+    one = StageSaid("polish", "Polishing", "fit", "leaves", "fit now", when)
+    found = about_of(scene, {"polish": one}, guessing=guessing)
+    assert found == (one if shown else None)
 
 
 def test_the_watch_hears_only_of_a_bay_that_has_taught_long_enough(tmp_path: Path) -> None:

@@ -285,12 +285,17 @@ def about_of(scene: Scene, said: dict[str, StageSaid], *, guessing: bool) -> Sta
     now = said.get(scene.stage)
     if now is not None and (not now.text or (scene.stage in goals and now.turns != "enters")):
         now = None
-    if now is not None and (now.turns == "enters" or now.when.middle is not None):
+    if now is not None and (now.turns == "enters" or _is_ending(now, guessing=guessing)):
         return now
     steps = scene.steps if scene.job is not None or scene.stage else ()
     coming = (said.get(step.stage) for step in steps if step.status == "todo")
     waits = (one for one in coming if one and one.turns == "enters" and one.stage not in goals)
     return next(waits, None if guessing else now)
+
+
+def _is_ending(now: StageSaid, *, guessing: bool) -> bool:
+    """Return whether an end is known; a guess that knows no latest one would come and go."""
+    return now.when.middle is not None and not (guessing and now.when.late is None)
 
 
 def _fans(told: BayOutlook) -> tuple[FanLine, ...]:
