@@ -160,7 +160,9 @@ def _broker_files(
     own = ensure_password(_folder_of(wish, OWN) / "password")
     passwords = {OWN: own}
     passwords |= {n.user: ensure_password(_folder_of(wish, n.user) / "password") for n in nodes}
+    unit = places.below("etc/systemd/system/mosquitto.service.d/envmon.conf")
     return [
+        File(unit, filled("mosquitto-service.conf", words)),
         File(places.broker / "mosquitto.conf", filled("mosquitto.conf", words)),
         File(places.broker / "envmon.acl", access_file(nodes), PRIVATE),
         File(places.broker / "envmon.passwd", password_file(passwords), PRIVATE),

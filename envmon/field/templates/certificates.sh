@@ -18,7 +18,9 @@ if [ -f "$etc/envmon.acl" ] && ! cmp -s "$tls/shop.pem" "$etc/certs/envmon.pem";
     if [ "$(id -u)" = 0 ] && id -u "@BROKER_USER@" >/dev/null 2>&1; then
         chown -R "@BROKER_USER@:" "$etc/certs"
     fi
-    [ ! -d /run/systemd/system ] || systemctl try-reload-or-restart mosquitto
+    # A slim Debian lacks the kill that Mosquitto's unit reloads with.
+    [ ! -d /run/systemd/system ] || systemctl try-reload-or-restart mosquitto \
+        || systemctl try-restart mosquitto
 fi
 if [ "$changed" = yes ] && [ -d /run/systemd/system ]; then
     systemctl try-restart envmon

@@ -43,6 +43,10 @@ if booted; then
     systemctl daemon-reload
     systemctl restart systemd-journald
     @RESTART_BROKER@
-    systemctl enable --now envmon envmon-backup.timer @CERTIFICATE_TIMER@
+    systemctl enable --now envmon-backup.timer @CERTIFICATE_TIMER@
+    # What runs already takes its new unit by a start anew; readings wait at the broker meanwhile.
+    systemctl enable envmon
+    systemctl restart envmon
+    systemctl try-restart envmon-node envmon-wall
 fi
 echo "in place; the screens are at @URL@/"
