@@ -19,6 +19,7 @@ from envmon.guard.alarm_kinds import (
     roots_of,
 )
 from envmon.guard.alarm_words import alarm_text
+from envmon.guard.chatter import free_us, note_eased
 from envmon.guard.lifecycle import ANNUNCIATED, AlarmNow, Input, move, normal
 from envmon.guard.plan import SHOP
 from envmon.guard.signs import held_stage
@@ -130,6 +131,8 @@ def _moved_on(scene: Scene, alarm_id: str, what: str, alarm: AlarmNow) -> Step:
         return alarm, []
     if alarm.life == "DSUPR":  # it was said to be over when it was suppressed
         return move(move(alarm, Input.CLEARS, at_us), Input.RELEASE, at_us), []
+    if what in GROUPS:
+        note_eased(scene.now, alarm_id, at_us)
     return move(alarm, Input.CLEARS, at_us), [_cleared(scene, alarm_id, what, alarm)]
 
 
@@ -216,10 +219,8 @@ def clear_at(place: BayPlan, now: BayNow, alarm_id: str, what: str) -> int | Non
     if any(state.group in {GROUPS[what], "unknown"} for _, state in stands):
         return None
     longest_us = _UNKNOWN_US if what == "unknown" else 2**62
-    return max(
-        (state.since_us + min(limit.off_delay_us, longest_us) for limit, state in stands),
-        default=None,
-    )
+    over = [state.since_us + min(limit.off_delay_us, longest_us) for limit, state in stands]
+    return max(*over, free_us(now, alarm_id)) if over else None
 
 
 def _on_delay_us(place: BayPlan, limit: HeldLimit, what: str) -> int:

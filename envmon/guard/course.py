@@ -268,6 +268,7 @@ def _take_stage(scene: Scene, event: Event) -> list[Finding]:
     now, cured = scene.now, scene.now.stage in CURING
     now.stage, now.stage_since_us = stage, None if stage is None else scene.at_us
     now.told = now.foreseen = None
+    now.eased, now.untold = {}, 0
     if stage is not None:
         take_stage_of_job(now, event)
     if stage not in CURING or cured:

@@ -18,6 +18,11 @@ SEVERITY: dict[Fitness, int] = {"unfit": 3, "unknown": 2, "marginal": 1, "fit": 
 """Known to be bad outweighs not known; neither is ever shown as fit."""
 
 
+def is_better(fitness: Fitness, told: Fitness | None) -> bool:
+    """Return whether a verdict is better news than the one last told; None for none."""
+    return told is not None and SEVERITY[fitness] < SEVERITY[told]
+
+
 _GROUP: dict[Fitness, Literal["inside", "unfit", "unknown"]] = {
     "fit": "inside", "marginal": "inside", "unfit": "unfit", "unknown": "unknown",
 }  # fmt: skip

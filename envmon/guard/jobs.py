@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from envmon.facts import CURE_FITNESS, JOB_OPENED
+from envmon.guard.chatter import free_us, note_eased
+from envmon.guard.fitness import is_better
 from envmon.guard.state import Finding, LimitNow, StageNow
 
 if TYPE_CHECKING:
@@ -80,5 +82,9 @@ def cure_told(bay_id: str, now: BayNow, at_us: int) -> list[Finding]:
     fitness = now.stages[now.cures].fitness
     if fitness == now.cure_told:
         return []
+    if is_better(fitness, now.cure_told):
+        if at_us < free_us(now, CURE_FITNESS):
+            return []
+        note_eased(now, CURE_FITNESS, at_us)
     now.cure_told = fitness
     return [Finding(at_us, CURE_FITNESS, bay_id, {"stage": now.cures, "fitness": fitness})]

@@ -6,14 +6,16 @@ too many is harmless.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from envmon.facts import CURE_FITNESS
 from envmon.guard.alarm import Scene, deadlines, update_alarms
 from envmon.guard.calm import calm_spans, keeps_calm
+from envmon.guard.chatter import free_us, note_eased
 from envmon.guard.conditions import NO_SENSOR, air_conditions, rate_conditions
-from envmon.guard.fitness import hold, judge, settling_until
+from envmon.guard.fitness import hold, is_better, judge, settling_until
 from envmon.guard.jobs import cure_told
 from envmon.guard.plan import SHOP
 from envmon.guard.signs import (
@@ -31,9 +33,10 @@ from envmon.guard.trail import longer_trail, trail_due_us, trail_old_us
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from envmon.guard.conditions import Conditions
     from envmon.guard.plan import BayPlan, GuardPlan, StagePlan
     from envmon.guard.state import BayNow, GuardState
+
+TOLD = "stage_fitness"
 
 
 def judge_bay(
@@ -72,7 +75,7 @@ def judge_bay(
         now.limits[limit.key] = hold(limit, value, now.limits.get(limit.key), at_us)
     if trace is not None:
         trace.extend(_turns(bay.id, before, now, at_us))
-    findings = _told(bay.id, active_stage(bay, now), now, known, at_us)
+    findings = _told(active_stage(bay, now), before, Scene(plan, bay, state, known, now, at_us))
     if now.cures is not None:
         findings += cure_told(bay.id, now, at_us)
     update_signs(plan, bay, state, now, at_us)
@@ -146,23 +149,40 @@ def _turns(bay_id: str, before: BayNow, now: BayNow, at_us: int) -> Iterator[Sta
             yield StageTurn(at_us, bay_id, stage_id, stands.fitness)
 
 
-def _told(
-    bay_id: str, active: StagePlan | None, now: BayNow, known: Conditions, at_us: int
-) -> list[Finding]:
+def _told(active: StagePlan | None, before: BayNow, scene: Scene) -> list[Finding]:
     """Return the active stage's verdict where it is not the one last found, and note it."""
-    fitness = now.stages[active.id].fitness if active else None
-    told, now.told = now.told, fitness
-    if active is None or fitness == told:
+    now, at_us = scene.now, scene.at_us
+    if active is None:
+        now.told, now.untold = None, 0
         return []
-    values = {x.quantity: known.get(x.quantity, NO_SENSOR).value for x in active.limits}
-    data = {"stage": active.id, "fitness": fitness, "values": values}
-    return [Finding(at_us, "stage_fitness", bay_id, data)]
+    fitness, was = now.stages[active.id].fitness, before.stages.get(active.id)
+    better = is_better(fitness, now.told)
+    if fitness == now.told or (better and at_us < free_us(now, TOLD)):
+        now.untold += was is not None and was.fitness != fitness
+        return []
+    if better:
+        note_eased(now, TOLD, at_us)
+    values = {x.quantity: scene.known.get(x.quantity, NO_SENSOR).value for x in active.limits}
+    data: dict[str, Any] = {"stage": active.id, "fitness": fitness, "values": values}
+    if now.untold:
+        data["left_out"] = now.untold
+    now.told, now.untold = fitness, 0
+    return [Finding(at_us, TOLD, scene.place.id, data)]
+
+
+def _good_news_due(bay: BayPlan, now: BayNow) -> Iterator[int]:
+    """Yield when a verdict that is better than the one last told may be told [µs]."""
+    active = active_stage(bay, now)
+    if active is not None and is_better(now.stages[active.id].fitness, now.told):
+        yield free_us(now, TOLD)
+    if now.cures is not None and is_better(now.stages[now.cures].fitness, now.cure_told):
+        yield free_us(now, CURE_FITNESS)
 
 
 def _next_deadline(plan: GuardPlan, bay: BayPlan, state: GuardState, at_us: int) -> int | None:
     """Return the next time [µs] after ``at_us`` at which something changes without a reading."""
     now = state.bays[bay.id]
-    due = list(deadlines(bay, now))
+    due = [*deadlines(bay, now), *_good_news_due(bay, now)]
     for stage in bay.stages:
         until = settling_until(stage, now.stages[stage.id].inside_since_us, now, at_us)
         if until is not None:

@@ -137,11 +137,15 @@ class BayNow(msgspec.Struct):
     """That window's verdict as last found."""
     foreseen: Foreseen | None = None
     """What the outlook said of the stage being worked; None when it said nothing."""
+    eased: dict[str, int] = {}
+    """Alarm id, or whose verdict -> by when the good news told of it is worked off [µs]."""
+    untold: int = 0
+    """Turns of the active stage's verdict that were not told."""
 
     def copy(self) -> BayNow:
         """Return a copy that can be changed without changing this one.
 
-        ``calm`` and ``gaps`` are shared: they are replaced as a whole and never changed.
+        ``calm``, ``gaps`` and ``eased`` are shared: they are replaced as a whole and never changed.
         """
         return BayNow(
             self.stage,
@@ -163,6 +167,8 @@ class BayNow(msgspec.Struct):
             self.cures,
             self.cure_told,
             self.foreseen,
+            self.eased,
+            self.untold,
         )
 
 
