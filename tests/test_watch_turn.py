@@ -13,8 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from envmon.clock import MINUTE_US
 from envmon.errors import StoreError
 from envmon.facts import Flag, Reading
+from envmon.guard.alarm_acts import LISTENING, RAISED
 from envmon.guard.engine import step
 from envmon.service import publishing
 from envmon.service import watch as watch_module
@@ -182,6 +184,47 @@ def well_again(hand: HandWatch) -> None:
     hand.turn(1_391)
 
 
+def lost(hand: HandWatch) -> set[str]:
+    return {
+        event.data["alarm"]
+        for event in hand.store.events()
+        if event.kind == RAISED and event.data["what"] == "lost"
+    }
+
+
+def test_sensors_have_their_time_for_a_first_word_from_when_the_broker_is_there(
+    tmp_path: Path,
+) -> None:
+    """After a power cut the broker may come long after the watch; a restart changes nothing."""
+    hand = HandWatch(tmp_path)
+    hand.link.set_up(False)
+    for minute in range(0, 90, 5):
+        hand.turn(60 * minute)
+    assert lost(hand) == set()
+    hand.watch.finish()
+    again = HandWatch(tmp_path, at_us=START_US + 90 * MINUTE_US)
+    again.turn(90 * 60)
+    kinds = [event.kind for event in again.store.events()]
+    assert kinds.count(LISTENING) == len(again.watch.state.bays)
+    again.turn(99 * 60)
+    assert lost(again) == set()
+    again.turn(106 * 60)
+    assert lost(again) == {"air-a-lost", "air-b-lost", "bucket-lost", "panel-lost"}
+    assert [event.kind for event in again.store.events()].count(LISTENING) == kinds.count(LISTENING)
+
+
+def test_at_many_times_real_speed_a_first_word_has_a_minute_of_the_machines_time(
+    tmp_path: Path,
+) -> None:
+    hand = HandWatch(tmp_path)
+    hand.clock.speed = 60.0
+    for minute in range(0, 58, 2):
+        hand.turn(60 * minute)
+    assert lost(hand) == set()
+    hand.turn(66 * 60)
+    assert "panel-lost" in lost(hand)
+
+
 def test_alarm_is_retained_while_active_and_taken_back_after(hand: HandWatch) -> None:
     alarmed(hand)
     alarm = hand.retained("envmon/one/alarm/one-window")
@@ -190,7 +233,7 @@ def test_alarm_is_retained_while_active_and_taken_back_after(hand: HandWatch) ->
     assert "envmon/one/alarm/one-window" not in hand.link.retained
     about_stage = [
         event.kind for event in hand.store.events()
-        if event.data.get("what", "window") == "window" and event.kind != TAKEN
+        if event.data.get("what", "window") == "window" and event.kind not in {TAKEN, LISTENING}
     ]  # fmt: skip
     assert about_stage == [
         "stage_started", "stage_fitness", "stage_fitness", "alarm_raised", "stage_fitness",

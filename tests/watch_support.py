@@ -6,6 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from envmon.clock import ManualClock
+from envmon.guard.alarm_acts import LISTENING
 from envmon.intake.link import BrokerLink, Message
 from envmon.service.replay.mark import TAKEN
 from envmon.service.watch import Watch
@@ -80,5 +81,5 @@ class HandWatch:
         return json.loads(self.link.retained[topic])
 
     def event_kinds(self) -> list[str]:
-        """Return what was done and found; which limits are in force is told at every start."""
-        return [event.kind for event in self.store.events() if event.kind != TAKEN]
+        """Return what was done and found; limits in force and the first broker are told apart."""
+        return [e.kind for e in self.store.events() if e.kind not in {TAKEN, LISTENING}]

@@ -11,6 +11,8 @@ All of them stand in the event chain. Data of each:
   minutes and reason, ``alarm_removed`` reason. ``alarm_unshelved`` is asked by a person.
 - ``trouble_began``: what (``broker``, ``disk``, ``clock``, ``archive``, ``notice``,
   ``flood``, ``asking``), text. ``trouble_over``: what.
+- ``listening``: the broker is there for the first time since sensors are waited for; wait_s is
+  how long they have for a first word.
 """
 
 from __future__ import annotations
@@ -29,10 +31,13 @@ RETURNED = "alarm_returned"
 """Put back into service."""
 TROUBLE_BEGAN = "trouble_began"
 TROUBLE_OVER = "trouble_over"
+LISTENING = "listening"
 
 ACTS = frozenset({ACKNOWLEDGED, RESET, SHELVED, UNSHELVED, REMOVED, RETURNED})
 """What a person can do to an alarm."""
 FOUND = frozenset({RAISED, CLEARED, AGAIN, SHELF_OVER})
 """What the guard finds."""
 TROUBLES = frozenset({TROUBLE_BEGAN, TROUBLE_OVER})
+"""What the watch reports to be wrong with itself."""
+OF_WATCH = TROUBLES | {LISTENING}
 """What the watch reports of itself."""

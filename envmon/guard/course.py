@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from envmon.clock import DAY_US
+from envmon.clock import DAY_US, SECOND_US
 from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED, OUTLOOK_SAID, Flag
 from envmon.guard import alarm_acts as acts
 from envmon.guard.alarm import Scene, end_stage, lift_alarms, take_act
@@ -17,7 +17,7 @@ from envmon.guard.foreseen import take_foreseen
 from envmon.guard.jobs import take_job, take_stage_of_job
 from envmon.guard.judging import judge_bay, lengthen_trail, wake_bay
 from envmon.guard.plan import SHOP
-from envmon.guard.signs import is_on, update_leaving
+from envmon.guard.signs import FIRST_WORD_US, is_on, update_leaving
 from envmon.guard.state import Finding, GuardState, Last
 from envmon.guard.trail import NEVER_US
 
@@ -235,8 +235,8 @@ def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) ->
     scene = Scene(plan, plan.place(event.bay, state), state, {}, now, at_us)
     if event.kind in acts.ACTS:
         return take_act(scene, event)
-    if event.kind in acts.TROUBLES:
-        _note_trouble(now, event)
+    if event.kind in acts.OF_WATCH:
+        _note_watch(now, event, at_us)
     elif event.kind == CALIBRATION_ACCEPTED:
         key = f"{event.data.get('point')}/{event.data.get('quantity')}"
         for bay_id, bay in state.bays.items():
@@ -252,7 +252,11 @@ def _take_event(plan: GuardPlan, state: GuardState, event: Event, at_us: int) ->
     return []
 
 
-def _note_trouble(now: BayNow, event: Event) -> None:
+def _note_watch(now: BayNow, event: Event, at_us: int) -> None:
+    if event.kind == acts.LISTENING:
+        wait_us = round(float(event.data["wait_s"]) * SECOND_US)
+        now.begun_us = at_us + wait_us - FIRST_WORD_US
+        return
     what = str(event.data.get("what", ""))
     if event.kind == acts.TROUBLE_BEGAN:
         now.troubles[what] = str(event.data.get("text", ""))

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 WILD = Flag.RANGE
 FIRST_WORD_US = 10 * MINUTE_US
 """A sensor never heard of is lost after this."""
+WAITING_US = 2**61
+"""In place of a time: sensors cannot be heard yet, so none is lost for never being heard."""
 WARMING_K_H = 0.3
 """Air that warms more slowly than this does not answer the heater (common practice) [K/h]."""
 WARMING_AGAIN_K_H = 0.6

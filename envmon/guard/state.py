@@ -128,7 +128,7 @@ class BayNow(msgspec.Struct):
     troubles: dict[str, str] = {}
     """What the watch says is wrong with itself -> in words."""
     begun_us: int = 0
-    """Since when its sensors are waited for [µs]."""
+    """Since when its sensors are waited for [µs]; ``WAITING_US`` while nobody could hear them."""
     procedure: str | None = None
     """Procedure of the job in it, whose products' limits hold; None for the bay's usual one."""
     cures: str | None = None

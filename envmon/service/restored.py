@@ -11,9 +11,10 @@ import msgspec
 
 from envmon.clock import DAY_US
 from envmon.facts import CALIBRATION_ACCEPTED, JOB_CLOSED, JOB_OPENED, OUTLOOK_SAID
-from envmon.guard.alarm_acts import ACTS, TROUBLES
+from envmon.guard.alarm_acts import ACTS, OF_WATCH
 from envmon.guard.course import TOO_OLD_US
 from envmon.guard.engine import fitted_state, fresh_state, step
+from envmon.guard.signs import WAITING_US
 from envmon.intake.health import HealthBook, HealthState
 from envmon.service.replay.mark import SET_BACK, SavedGuard, is_of_run
 from envmon.store.rescue import RENEWED
@@ -36,7 +37,7 @@ HEEDED = (
     frozenset({"stage_started", "stage_ended", JOB_OPENED, JOB_CLOSED, CALIBRATION_ACCEPTED})
     | {OUTLOOK_SAID}
     | ACTS
-    | TROUBLES
+    | OF_WATCH
 )
 """Events the guard heeds; it wrote the others itself."""
 
@@ -97,7 +98,7 @@ def restored(
     text = store.snapshot(SNAPSHOT)
     health = _kept_health(store, rules or {})
     if text is None and not any(event.kind == RENEWED for event in store.events()):
-        return Restored(fresh_state(plan, now_us), [], "start", 0, health)
+        return Restored(_waiting(fresh_state(plan, now_us)), [], "start", 0, health)
     changes: list[Finding] = []
     try:
         saved = msgspec.json.decode(text or b"", type=SavedGuard)
@@ -111,6 +112,7 @@ def restored(
         if saved.plan != fingerprint:
             why = "shop_file"
             state, changes = fitted_state(plan, state)
+            _waiting(state)
     readings = store.readings_seen_after(state.now_us, state.now_us - TOO_OLD_US)
     if set_back:
         # Those of an earlier run of the clock may lie ahead of the present one.
@@ -124,6 +126,13 @@ def restored(
 
 _IN_TURN = itemgetter(5, 2, 0, 1)
 """Reading -> (seen_us, t_us, point, quantity)."""
+
+
+def _waiting(state: GuardState) -> GuardState:
+    """Let a new state wait for the broker: before it is there, nobody can be heard."""
+    for bay in state.bays.values():
+        bay.begun_us = WAITING_US
+    return state
 
 
 def _kept_health(store: Store, rules: Mapping[SeriesName, HealthRule]) -> HealthBook:

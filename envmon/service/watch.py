@@ -16,9 +16,10 @@ import msgspec
 from envmon.clock import DAY_US, SECOND_US, iso_from_us
 from envmon.errors import PayloadError, StoreDamagedError, StoreError
 from envmon.facts import CURE_FITNESS, Flag, NewEvent
-from envmon.guard.alarm_acts import RAISED, TROUBLE_BEGAN, TROUBLE_OVER
+from envmon.guard.alarm_acts import LISTENING, RAISED, TROUBLE_BEGAN, TROUBLE_OVER
 from envmon.guard.engine import rewound_state, step
 from envmon.guard.plan import plan_from_shop
+from envmon.guard.signs import FIRST_WORD_US, WAITING_US
 from envmon.intake.allowance import Allowance, Purse
 from envmon.intake.decode import Decoder
 from envmon.intake.forecast import KEPT_US, foretells, foretold_apart
@@ -52,6 +53,9 @@ log = logging.getLogger("envmon.watch")
 SNAPSHOT_EVERY_S = 10.0
 REQUESTS_EVERY_S = 0.1
 RETRY_S = 1.0
+BOOT_S = 60.0
+"""A sensor's machine may take so long from the broker's being there to a first word [s, real
+time]: after a power cut everything begins at once. At 60 times real speed it is an hour."""
 _QUIET = frozenset({"stage_fitness", CURE_FITNESS})
 """Findings that are not worth a line of the log."""
 PAYLOAD_KEPT = 2_048
@@ -320,6 +324,17 @@ class Watch:
         )
         return self._troubles.look(self._senses.seen(now_us, told))
 
+    def _listening(self, now_us: int) -> list[NewEvent]:
+        """Return from when on sensors can be heard, once the broker is there."""
+        if not self._link.up:
+            return []
+        wait_s = max(FIRST_WORD_US / SECOND_US, BOOT_S * self._clock.speed)
+        return [
+            NewEvent(now_us, LISTENING, place, {"wait_s": wait_s})
+            for place, bay in self.state.bays.items()
+            if bay.begun_us == WAITING_US
+        ]
+
     def _commit(
         self,
         readings: Sequence[Reading],
@@ -328,7 +343,8 @@ class Watch:
         presses: Sequence[Press],
         now_us: int,
     ) -> None:
-        requests, reports = self._requests(), self._own_troubles(now_us)
+        requests, troubles = self._requests(), self._own_troubles(now_us)
+        reports = [*self._listening(now_us), *troubles]
         due = time.monotonic() >= self._snapshot_at
         if not (readings or told or rejects or requests or presses or reports or due):
             state, findings = step(self.plan, self.state, [], [], now_us)
@@ -358,7 +374,7 @@ class Watch:
         if findings or events or due:
             self._snapshot_at = time.monotonic() + SNAPSHOT_EVERY_S
         self.state = state
-        self._troubles.kept(reports)
+        self._troubles.kept(troubles)
         self._recalibration.take(events, self._decoder)
         self._publisher.note(event.bay for event in events)
         self._tell(findings)
