@@ -211,5 +211,5 @@ def test_what_is_refused_says_what_is_allowed() -> None:
         parse_press(b"PRESS")
 
 
-def test_the_watch_subscribes_to_its_buttons() -> None:
-    assert PEDAL in link_from(shop_from(JOB_SHOP))._topics
+def test_the_watch_subscribes_to_its_buttons(tmp_path: Path) -> None:
+    assert PEDAL in link_from(shop_from(JOB_SHOP), tmp_path / "shop.toml")._topics

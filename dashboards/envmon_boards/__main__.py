@@ -34,7 +34,7 @@ def serve(options: argparse.Namespace) -> None:
     people = ensure_shut(shop, options.shop)
     pair = ensure_certificate(shop, options.shop)
     feed = LiveFeed(known=frozenset(bay.id for bay in shop.bay))
-    address, account = (shop.broker.host, shop.broker.port), account_from(shop.broker)
+    address, account = (shop.broker.host, shop.broker.port), account_from(shop.broker, options.shop)
     source, hearing = MqttSource(feed, address, account), Hearing(address, account)
     boards = Boards(
         shop,

@@ -56,13 +56,18 @@ def lock_folder(folder: Path) -> TextIOWrapper:
     return take_lock(folder / "watch.lock", taken, "choose another folder")
 
 
-def account_from(broker: BrokerInfo) -> Account:
+def account_from(broker: BrokerInfo, shop_path: Path) -> Account:
     """Return the log-in, with the password from the environment or its file.
+
+    Args:
+        broker: ``[broker]`` of the shop file.
+        shop_path: Where the shop file is; relative files are beside it.
 
     Raises:
         ServiceError: The variable or the file is not there.
     """
     password: str | None = None
+    beside = shop_path.resolve().parent
     if broker.password_env:
         password = os.environ.get(broker.password_env)
         if password is None:
@@ -71,15 +76,23 @@ def account_from(broker: BrokerInfo) -> Account:
                 "broker's password"
             )
     elif broker.password_file:
-        try:
-            password = Path(broker.password_file).read_text(encoding="utf-8").strip()
-        except OSError as error:
-            raise ServiceError(f"cannot read the broker's password file: {error}") from error
-    ca_file = Path(broker.ca_file) if broker.ca_file else None
+        password = _password_in(beside / broker.password_file)
+    ca_file = beside / broker.ca_file if broker.ca_file else None
     return Account(broker.username, password, ca_file)
 
 
-def link_from(shop: Shop) -> BrokerLink:
+def _password_in(file: Path) -> str:
+    try:
+        return file.read_text(encoding="utf-8").strip()
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it holds no text"
+        raise ServiceError(
+            f"cannot read the broker's password in {file}: {why}; password_file under [broker] "
+            "names it, a relative one is beside the shop file"
+        ) from error
+
+
+def link_from(shop: Shop, shop_path: Path) -> BrokerLink:
     """Return the watch's connection: its own session, its topics, its last will."""
     broker = shop.broker
     return BrokerLink(
@@ -88,7 +101,7 @@ def link_from(shop: Shop) -> BrokerLink:
         broker.client_id or f"envmon-{shop.shop.site}",
         sorted({p.topic for p in shop.point} | {b.topic for b in shop.button}),
         Will(HEARTBEAT_TOPIC, LAST_WILL),
-        account_from(broker),
+        account_from(broker, shop_path),
     )
 
 
@@ -111,8 +124,14 @@ def ensure_sound(live: Path, inode: int) -> None:
     raise StoreDamagedError(f"{live}: {why}; it is looked at when the watch is started again")
 
 
-def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
+def run(shop: Shop, shop_path: Path, folder: Path, clock_text: str | None) -> None:
     """Watch a shop until SIGTERM or SIGINT.
+
+    Args:
+        shop: The shop file, checked.
+        shop_path: Where it is.
+        folder: Data folder.
+        clock_text: The clock as text; None for the machine's own.
 
     Raises:
         StoreDamagedError: The live file is damaged; the next start renews it.
@@ -124,7 +143,7 @@ def run(shop: Shop, folder: Path, clock_text: str | None) -> None:
     clock = clock_from_text(clock_text)
     store, _ = open_or_renew(folder, shop.shop.site, clock.now_us())
     senses = Senses(folder, expects_notice=bool(shop.contact))
-    watch = Watch(shop, store, link_from(shop), clock, senses)
+    watch = Watch(shop, store, link_from(shop, shop_path), clock, senses)
     (folder / READY_FILE).touch()
     logging.getLogger("envmon.watch").info("watching %s", shop.shop.name)
     inode = store.path.stat().st_ino
@@ -145,7 +164,7 @@ def watch_as_asked(options: argparse.Namespace) -> None:
         EnvmonError: The shop file has faults, or the watch cannot run as asked.
     """
     shop = load_shop(options.shop)
-    run(shop, data_folder(shop, options.shop, options.data), options.clock)
+    run(shop, options.shop, data_folder(shop, options.shop, options.data), options.clock)
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -71,9 +71,11 @@ class BrokerInfo(Strict):
     password_env: str | None = None
     """Name of the environment variable that holds the password; never the password itself."""
     password_file: str | None = None
-    """File that holds the password; never the password itself."""
+    """File that holds the password, never the password itself; a relative one is beside the shop
+    file."""
     ca_file: str | None = None
-    """Certificate file of the authority to trust; turns TLS on."""
+    """Certificate file of the authority to trust, turns TLS on; a relative one is beside the shop
+    file."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -226,7 +226,7 @@ def listen(port: int, folder: Path, count: int, how: str) -> tuple[float, float,
     shop, store = shop_at(port), SqliteStore(folder)
     for bay in shop.bay:
         store.ask("stage_started", bay.id, {"stage": "coating"}, time.time_ns() // 1_000)
-    watch = Watch(shop, store, link_from(shop), SystemClock())
+    watch = Watch(shop, store, link_from(shop, folder / "shop.toml"), SystemClock())
     meter = Meter()
     measured: Any = measure_delays(store) if how == "delays" else meter.seconds
     if how == "parts":

@@ -179,11 +179,11 @@ def lock_outlook(folder: Path) -> TextIOWrapper:
     return take_lock(folder / "outlook.lock", taken, "check the folder")
 
 
-def outlook_link(shop: Shop) -> BrokerLink:
+def outlook_link(shop: Shop, shop_path: Path) -> BrokerLink:
     """Return a connection that only publishes."""
     name = f"{shop.broker.client_id or f'envmon-{shop.shop.site}'}-outlook"
     return BrokerLink(
-        shop.broker.host, shop.broker.port, name, (), account=account_from(shop.broker)
+        shop.broker.host, shop.broker.port, name, (), account=account_from(shop.broker, shop_path)
     )
 
 
@@ -199,7 +199,8 @@ def foresee_as_asked(options: argparse.Namespace) -> None:
     ensure_data(folder, options.shop)
     lock = lock_outlook(folder)
     os.nice(NICE)
-    outlooks = Outlooks(shop, folder, clock_from_text(options.clock), outlook_link(shop))
+    link = outlook_link(shop, options.shop)
+    outlooks = Outlooks(shop, folder, clock_from_text(options.clock), link)
     pulse = Pulse(os.environ)
     try:
         while not stop.is_set():

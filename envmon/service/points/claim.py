@@ -52,7 +52,7 @@ class Asked(NamedTuple):
     listen_s: float = 10.0
 
 
-def claim_of(asked: Asked, shop: Shop) -> Claim:
+def claim_of(asked: Asked, shop: Shop, shop_path: Path) -> Claim:
     """Return the claim a person asks for; where something is left open it listens to the topic.
 
     Raises:
@@ -63,7 +63,7 @@ def claim_of(asked: Asked, shop: Shop) -> Claim:
     units = dict(_pair(text, "air_temp_c=°F") for text in asked.units)
     form, stale_after = asked.format, asked.stale_after
     if not takes or not form:
-        heard = _heard(asked, shop)
+        heard = _heard(asked, shop, shop_path)
         guess = heard.guessed()
         form = form or guess.format
         stale_after = stale_after or suggested_stale(heard.every_s)
@@ -80,11 +80,11 @@ def _pair(text: str, example: str) -> tuple[str, str]:
     return match[1], match[2]
 
 
-def _heard(asked: Asked, shop: Shop) -> Heard:
+def _heard(asked: Asked, shop: Shop, shop_path: Path) -> Heard:
     def found(topics: Sequence[Heard]) -> list[Heard]:
         return [each for each in topics if each.topic == asked.topic]
 
-    heard = found(hear(shop, asked.listen_s, lambda topics: bool(found(topics))))
+    heard = found(hear(shop, shop_path, asked.listen_s, lambda topics: bool(found(topics))))
     if not heard:
         raise InputError(
             f"nothing heard on {plain(asked.topic)[:60]!r} in {asked.listen_s:g} s; check the "
@@ -134,7 +134,7 @@ def claim_lines(shop_path: Path, asked: Asked, *, write: bool) -> list[str]:
         EnvmonError: It cannot be claimed; the shop file is as it was.
     """
     read = read_shop_text(shop_path)
-    claim = claim_of(asked, read.shop)
+    claim = claim_of(asked, read.shop, shop_path)
     text = claimed_text(read, claim)
     lines = lines_of(claim).rstrip("\n").split("\n")
     if not write:

@@ -43,12 +43,16 @@ def listen_seconds(text: str) -> float:
 
 
 def hear(
-    shop: Shop, for_s: float, enough: Callable[[list[Heard]], bool] = lambda _heard: False
+    shop: Shop,
+    shop_path: Path,
+    for_s: float,
+    enough: Callable[[list[Heard]], bool] = lambda _heard: False,
 ) -> list[Heard]:
     """Listen to everything on the broker for a while.
 
     Args:
         shop: The shop file.
+        shop_path: Where it is.
         for_s: How long [s].
         enough: Ends it before, asked a few times a second.
 
@@ -56,7 +60,7 @@ def hear(
         BrokerError: The broker cannot be reached or does not let us hear.
     """
     broker = shop.broker
-    hearing = Hearing((broker.host, broker.port), account_from(broker))
+    hearing = Hearing((broker.host, broker.port), account_from(broker, shop_path))
     hearing.listen()
     try:
         _wait_up(hearing, broker)
@@ -90,7 +94,7 @@ def points_document(shop_path: Path, listen_s: float) -> tuple[dict[str, Any], S
         EnvmonError: The shop file has faults, or broker or store cannot be had.
     """
     shop = load_shop(shop_path)
-    heard = hear(shop, listen_s)
+    heard = hear(shop, shop_path, listen_s)
     now_us, at_s = SystemClock().now_us(), time.monotonic()
     folder = data_folder(shop, shop_path)
     claimed = claimed_document(shop, folder, now_us, batteries(shop, heard))

@@ -84,7 +84,7 @@ class TakingIn:
         try:
             shop = load_shop(self._shop_path)
             ensure_shut(shop, self._shop_path)
-            account_from(shop.broker)
+            account_from(shop.broker, self._shop_path)
         except ShopFileError as error:
             return self._refuse("\n".join(fault_lines(error)))
         except EnvmonError as error:
