@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 import socket
-import tempfile
 import time
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib import resources
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from envmon.clock import DAY_US, ScaledClock, us_from_datetime
 from envmon.errors import InputError, ServiceError
 from envmon.service.broker import LOOPBACK
+from envmon.service.demo_folder import folder_thrown_away
 from envmon.service.points.taking_in import TakingIn
 from envmon.service.shop_run import children_of
 from envmon.service.supervisor import (
@@ -30,6 +29,7 @@ from envmon.store.sqlite import LIVE_FILE, SqliteStore
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 DEMO_START = "2026-01-27T09:58:00-09:00"
 """Where the demo begins in the simulated shop's scripted day: half an hour before a coating that
@@ -86,12 +86,9 @@ def run_demo(options: DemoOptions, say: Callable[[str], None]) -> int:
         EnvmonError: It cannot start.
     """
     ensure_port_free_for_boards(options.port, "another with --port")
-    folder = options.data or Path(tempfile.mkdtemp(prefix="envmon-demo-"))
-    try:
+    kept = nullcontext(options.data) if options.data else folder_thrown_away()
+    with kept as folder:
         return _run_in(folder, options, say)
-    finally:
-        if options.data is None:
-            shutil.rmtree(folder, ignore_errors=True)
 
 
 def _run_in(folder: Path, options: DemoOptions, say: Callable[[str], None]) -> int:
