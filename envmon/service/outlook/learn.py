@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US
 from envmon.outlook.learning import fit_hall, update
+from envmon.service.heap import give_back_free_pages
 from envmon.service.outlook.read import frames_between, priors_of
 from envmon.service.span import local_from_us
 from envmon.shop.air import air_spaces
@@ -123,6 +124,7 @@ class Learner:
         if self._thread is None or self._thread.is_alive():
             return False
         self._thread, found, self._found = None, self._found, {}
+        give_back_free_pages()
         known = self._thinker.facts
         # A history too short to teach does not take away what an earlier one taught.
         better = {b: one for b, one in found.items() if known[b].guessing or not one.guessing}

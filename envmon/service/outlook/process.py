@@ -19,6 +19,7 @@ from envmon.guard.plan import plan_from_shop
 from envmon.intake.link import BrokerLink
 from envmon.service.alive import Pulse
 from envmon.service.ending import exit_code_of, shop_process, stop_signals, take_lock
+from envmon.service.heap import give_back_large_blocks
 from envmon.service.outlook.alarm import Teller, said_in_chain
 from envmon.service.outlook.facts import facts_to_learn_on, keep_facts
 from envmon.service.outlook.learn import Learner
@@ -199,6 +200,7 @@ def foresee_as_asked(options: argparse.Namespace) -> None:
     ensure_data(folder, options.shop)
     lock = lock_outlook(folder)
     os.nice(NICE)
+    give_back_large_blocks()
     link = outlook_link(shop, options.shop)
     outlooks = Outlooks(shop, folder, clock_from_text(options.clock), link)
     pulse = Pulse(os.environ)
