@@ -58,6 +58,27 @@ def test_the_newest_first_with_how_the_cure_went(
     assert REFERENCE not in table
 
 
+@pytest.mark.parametrize("columns", [80, 100])
+def test_the_list_fits_the_terminal(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    columns: int,
+) -> None:
+    """Half a dozen lines for two jobs, not one of them wider than the terminal."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    story = Story(tmp_path)
+    end = story.whole()
+    second_job(story, end + 30)
+    table = said(story, capsys, end + 60, as_json=False).splitlines()
+    assert max(map(len, table)) <= columns
+    assert len(table) <= 6
+    assert table[0].split() == ["job", "bay", "opened", "stands", "at", "work"]
+    old = next(place for place, line in enumerate(table) if line.startswith(JOB))
+    assert "handed over  Winter coating" in table[old]
+    assert table[old + 1].lstrip().startswith("cure: ")
+
+
 def test_a_cure_that_held_and_one_under_way(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import textwrap
 from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
@@ -78,26 +79,50 @@ def job_document(job: Job, shop: Shop, now_us: int) -> dict[str, Any]:
 
 def _print(documents: list[dict[str, Any]], shop: Shop) -> None:
     from rich.console import Console  # noqa: PLC0415 - only this output needs it
-    from rich.table import Table  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
 
     console = Console(highlight=False)
     if not documents:
         console.print(f"{shop.shop.name}: no job was opened yet", markup=False)
         return
-    table = Table(show_edge=False, pad_edge=False)
-    for head in ("job", "bay", "vehicle", "procedure", "opened", "stands at", "cure"):
-        table.add_column(head, overflow="fold", no_wrap=head == "job")
-    for each in documents:
-        table.add_row(*(Text(cell) for cell in _cells(each, shop)))
-    console.print(table)
+    for line in table_lines(documents, shop.shop.timezone, console.width):
+        console.print(Text(line), soft_wrap=True)
 
 
-def _cells(each: dict[str, Any], shop: Shop) -> tuple[str, ...]:
-    opened = local_time(each["opened_ms"] * 1000, shop.shop.timezone)
+HEADS = ("job", "bay", "opened", "stands at", "work")
+
+
+def table_lines(documents: list[dict[str, Any]], zone: str, width: int) -> list[str]:
+    """Return the jobs as lines of text; a cure stands on lines of its own below its job.
+
+    Args:
+        documents: Of each job what ``job_document`` returns.
+        zone: Of the shop.
+        width: Of the terminal; no line is wider.
+    """
+    rows = [HEADS, *(_cells(each, zone) for each in documents)]
+    wide = [max(len(row[column]) for row in rows) for column in range(len(HEADS) - 1)]
+    cures = [None, *(each["cure"] for each in documents)]
+    lines = []
+    for row, cure in zip(rows, cures, strict=True):
+        before = "  ".join(cell.ljust(size) for cell, size in zip(row, wide, strict=False))
+        lines += _wrapped(row[-1], f"{before}  ", width)
+        if cure is not None:
+            lines += _wrapped(f"cure: {cure['text']}", " " * (wide[0] + 2), width)
+    return lines
+
+
+def _wrapped(text: str, before: str, width: int) -> list[str]:
+    """Return a text after what stands before it, its further lines below its first."""
+    room = max(width - len(before), 12)
+    first, *more = textwrap.wrap(text, room) or [""]
+    return [f"{before}{first}".rstrip(), *(" " * len(before) + line for line in more)]
+
+
+def _cells(each: dict[str, Any], zone: str) -> tuple[str, ...]:
+    opened = local_time(each["opened_ms"] * 1000, zone)
     stands = "handed over" if each["closed_ms"] is not None else "in the bay"
     if each["stage"] is not None:
         stands = stage_name(each["stage"])
-    cure = each["cure"]["text"] if each["cure"] else "none"
-    bay, body = each["bay"], each["body"] or "—"
-    return each["job"], bay, body, each["procedure"], f"{opened:%Y-%m-%d %H:%M}", stands, cure
+    work = ", ".join(filter(None, (each["procedure"], each["body"])))
+    return each["job"], each["bay"], f"{opened:%Y-%m-%d %H:%M}", stands, work
