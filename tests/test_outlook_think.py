@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 import numpy as np
@@ -245,11 +245,14 @@ def test_a_bay_without_job_and_stage_has_nothing_coming(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("guessing", "late", "shown"),
-    [(True, None, False), (True, "2026-01-28T02:00:00Z", True), (False, None, True)],
-)
+    ("turns", "guessing", "late", "shown"),
+    [
+        ("leaves", True, None, False), ("leaves", True, "2026-01-28T02:00:00Z", True),
+        ("leaves", False, None, True), ("enters", True, None, True),
+    ],
+)  # fmt: skip
 def test_a_guess_that_knows_no_latest_end_is_no_line_that_comes_and_goes(
-    tmp_path: Path, *, guessing: bool, late: str | None, shown: bool
+    tmp_path: Path, turns: Literal["leaves", "enters"], *, guessing: bool, late: str, shown: bool
 ) -> None:
     fill(tmp_path, 3)
     store = SqliteStore(tmp_path)
@@ -261,7 +264,7 @@ def test_a_guess_that_knows_no_latest_end_is_no_line_that_comes_and_goes(
     stages = thinker.plan.bays["north"].stages
     scene = Scene("north", frame, stages, None, (), Context(), aired=False)
     when = Moment("2026-01-27T23:30:00Z", "2026-01-28T00:30:00Z", late)
-    one = StageSaid("polish", "Polishing", "fit", "leaves", "fit now", when)
+    one = StageSaid("polish", "Polishing", "marginal", turns, "fit now", when)
     found = about_of(scene, {"polish": one}, guessing=guessing)
     assert found == (one if shown else None)
 

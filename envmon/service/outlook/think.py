@@ -279,23 +279,20 @@ def about_of(scene: Scene, said: dict[str, StageSaid], *, guessing: bool) -> Sta
 
     One that stays fit for hours gives way to the next one that is not fit yet; a goal
     is of interest until it is reached. Without a job or a stage nothing is coming, and a guess that
-    knows no middle is not worth a line.
+    knows no latest end is no line: it would come and go.
     """
     goals = {stage.id for stage in scene.stages if stage.goal}
     now = said.get(scene.stage)
     if now is not None and (not now.text or (scene.stage in goals and now.turns != "enters")):
         now = None
-    if now is not None and (now.turns == "enters" or _is_ending(now, guessing=guessing)):
+    if now is not None and now.turns == "leaves" and guessing and now.when.late is None:
+        now = None
+    if now is not None and (now.turns == "enters" or now.when.middle is not None):
         return now
     steps = scene.steps if scene.job is not None or scene.stage else ()
     coming = (said.get(step.stage) for step in steps if step.status == "todo")
     waits = (one for one in coming if one and one.turns == "enters" and one.stage not in goals)
     return next(waits, None if guessing else now)
-
-
-def _is_ending(now: StageSaid, *, guessing: bool) -> bool:
-    """Return whether an end is known; a guess that knows no latest one would come and go."""
-    return now.when.middle is not None and not (guessing and now.when.late is None)
 
 
 def _fans(told: BayOutlook) -> tuple[FanLine, ...]:
