@@ -25,11 +25,12 @@ from typing import Any, NamedTuple
 ROOT = Path(__file__).resolve().parent.parent.parent
 sys.path.insert(0, str(ROOT))
 
-from tests.acceptance import soak_checks  # noqa: E402 - run as a script
+from tests.acceptance import soak_acts, soak_checks  # noqa: E402 - run as a script
 from tests.acceptance.soak_eye import BEHIND_S, Eye  # noqa: E402
 from tests.acceptance.soak_faults import Fault, Hands  # noqa: E402
+from tests.acceptance.soak_person import Worker  # noqa: E402
 from tests.acceptance.soak_stage import MODULES, Stage, may_cut  # noqa: E402
-from tests.acceptance.soak_story import BEGIN_US, conditions  # noqa: E402
+from tests.acceptance.soak_story import BEGIN_US, WATCHED, conditions  # noqa: E402
 from tests.acceptance.soak_wall import Wall  # noqa: E402
 from tests.mosquitto_support import wait_until  # noqa: E402
 
@@ -38,6 +39,7 @@ KEEPER_S = 75.0
 """The keeper turns once a minute; what a kill left behind is gone after its next turn."""
 BACK_WITHIN_S = 60.0
 """The wall shows numbers again so soon after a fault's cause is gone."""
+LAST_JOB_S = 60.0
 GROWTH = 1.1
 GROWTH_MB = 10.0
 """The last third of a process's longest life may hold so much more than the first."""
@@ -107,29 +109,41 @@ def run(folder: Path, asked: Asked) -> dict[str, Any]:
         wall = Wall(f"http://127.0.0.1:{stage.boards_port}/")
         wall.start()
         wait_until(wall.opened.is_set, "the wall", START_S)
-        for bay in ("one", "two"):
-            wait_until(lambda: begin_work(stage, bay), "the stage to be set", START_S)  # noqa: B023
+        worker = Worker(f"http://127.0.0.1:{stage.boards_port}")
+        for bay in WATCHED:
+            wait_until(lambda: worker.begin_work(bay), "the stage to be set", START_S)  # noqa: B023
         # From here on all is listening: what the nodes send now must be kept.
         first = time.time()
         times = Times(real_start, first, first + asked.days * 86_400 / asked.speed)
         first_us = times.first_us(asked.speed)
         stage.start_nodes(real_us, first_us, asked.seed, asked.days)
         wait_until(lambda: eye.behind_s < BEHIND_S, "the first readings", START_S)
+        worker.start()
         hands = Hands(stage, start_shop, lambda: works(stage, eye))
         hands.run(asked.seed, first, times.end)
-        report = finish(stage, eye, wall, hands, asked, times)
+        report = finish(stage, Seers(eye, wall, worker), hands, asked, times)
     phone.shutdown()
     phone.server_close()
     return {**report, "messages_to_people": phone.count}
 
 
-def finish(
-    stage: Stage, eye: Eye, wall: Wall, hands: Hands, asked: Asked, times: Times
-) -> dict[str, Any]:
+class Seers(NamedTuple):
+    """Who was there the whole time."""
+
+    eye: Eye
+    wall: Wall
+    worker: Worker
+
+
+def finish(stage: Stage, seers: Seers, hands: Hands, asked: Asked, times: Times) -> dict[str, Any]:
     """Let the rest arrive, stop everything, and hold it against the truth."""
+    eye, wall, worker = seers
     nodes = stage.processes.pop("nodes").wait(max(0.0, times.end - time.time()) + 180)
     last = max((f.back or f.over for f in hands.faults), default=0.0)
     threading.Event().wait(max(0.0, last + KEEPER_S - time.time()) if asked.days >= 1 else 2.0)
+    worker.finish()
+    last_closed = worker.done.wait(LAST_JOB_S)
+    worker.end()
     eye.end()
     shown = wall.end()
     # When the nodes have ended their readings grow stale, which is no fault's doing.
@@ -150,6 +164,8 @@ def finish(
         "readings": soak_checks.readings(stage.folder),
         "alarms": soak_checks.alarms(found, noted, faults, times.real_start, asked.speed),
         "behind_without_fault": soak_checks.slow_spans(noted, faults, (times.first + 5, times.end)),
+        "acts": soak_acts.acts(stage.data, worker.asked, worker.hand.log_ins),
+        "last_job_closed": last_closed,
         "memory": soak_checks.memory(noted.memory, asked.speed),
         "wall": soak_checks.wall(shown, faults) | {"fault": wall.fault},
         "broker_file_kb": {
@@ -189,21 +205,6 @@ def works(stage: Stage, eye: Eye) -> bool:
     return eye.behind_s < BEHIND_S and MODULES.keys() <= stage.pids().keys() and answers(stage)
 
 
-def begin_work(stage: Stage, bay: str) -> bool:
-    """Begin to polish in a bay, as a person at the boards does."""
-    own = f"http://127.0.0.1:{stage.boards_port}"
-    request = urllib.request.Request(
-        f"{own}/api/v1/bays/{bay}/stage",
-        json.dumps({"stage": "polish"}).encode(),
-        {"Content-Type": "application/json", "Origin": own},
-    )
-    try:
-        with urllib.request.urlopen(request, timeout=5) as said:
-            return bool(said.status == 200)
-    except (OSError, urllib.error.URLError):
-        return False
-
-
 def is_flat(row: dict[str, Any]) -> bool:
     """Tell whether a process held as much in the end as in the beginning of its longest life."""
     first, last = row["first_mb"] or 0.0, row["last_mb"] or 0.0
@@ -221,6 +222,11 @@ def verdicts(report: dict[str, Any]) -> dict[str, bool]:
         "silence of cut nodes said": report["alarms"]["silence"]["cuts"]
         == report["alarms"]["silence"]["said"],
         "everything back after each fault": not report["not_back"],
+        "acts lost 0": not report["acts"]["lost"] and not report["acts"]["waiting"],
+        "acts doubled 0": not report["acts"]["doubled"],
+        "chain verifies": report["acts"]["chain_breaks_at"] is None,
+        "jobs worked, last one closed": bool(report["acts"]["jobs_closed"])
+        and report["last_job_closed"],
         "memory flat": all(is_flat(row) for row in report["memory"]),
         "wall back after each fault": not wall["never_back"]
         and wall["longest_back_s"] is not None
@@ -233,7 +239,7 @@ def verdicts(report: dict[str, Any]) -> dict[str, bool]:
 def text_of(report: dict[str, Any]) -> str:
     """Return the report as lines."""
     kept, alarms, wall = report["readings"], report["alarms"], report["wall"]
-    said = alarms["silence"]
+    said, acts = alarms["silence"], report["acts"]
     lines = [
         f"{report['days']} clock days at {report['speed']:g} times real speed,",
         f"  seed {report['seed']}; {sum(report['faults'].values())} faults: {report['faults']}",
@@ -248,6 +254,11 @@ def text_of(report: dict[str, Any]) -> str:
         f"  late {alarms['late']}, latest {alarms['latest_s']} s after its delay;",
         f"  silence said {said['said']} of",
         f"  {said['cuts']}; messages to people {report['messages_to_people']}",
+        f"person: {acts['log_ins']} log-ins, asked {acts['asked']} times, answers",
+        f"  {acts['answers']}; jobs opened {acts['jobs_opened']}, closed {acts['jobs_closed']},",
+        f"  refused {acts['refused']}, alarms acknowledged {acts['acknowledged']};",
+        f"  lost {acts['lost']}, doubled {acts['doubled']}, never taken up {acts['waiting']};",
+        f"  chain of {acts['events']} events breaks at {acts['chain_breaks_at']}",
         f"wall: {wall['streams_opened']} streams opened, {wall['messages']} messages,",
         f"  old numbers shown {wall['old_numbers_shown']}, not blank {wall['not_blank']},",
         f"  longest back {wall['longest_back_s']} s after {wall['longest_back_after']}",

@@ -15,7 +15,7 @@ import numpy as np
 from tests.acceptance.soak_eye import BEHIND_S
 from tests.acceptance.soak_faults import HURTS_WALL
 from tests.acceptance.soak_stage import SILENCE_S
-from tests.acceptance.soak_story import BEGIN_US, QUANTITIES
+from tests.acceptance.soak_story import BEGIN_US, QUANTITIES, WATCHED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -230,7 +230,7 @@ def _slope(lives: Sequence[Sequence[Memory]], speed: float) -> dict[str, Any]:
 
 def wall(noted: dict[str, Any], faults: Sequence[Fault]) -> dict[str, Any]:
     """Hold what the wall showed against the faults."""
-    turns = noted.get("turns", [])
+    turns = [turn for turn in noted.get("turns", []) if turn[1] in WATCHED]
     hidden = [fault for fault in faults if fault.what in HURTS_WALL]
     not_blank = [f.what for f in hidden if not _blank_between(turns, f.begin, f.back or f.over)]
     blank = blank_spans(turns)
@@ -256,7 +256,7 @@ def _blank_between(turns: Sequence[Any], begin: float, end: float) -> bool:
     return all(
         any(who == bay and text.startswith("blank") and begin <= at / 1000 <= end
             for at, who, text in turns)
-        for bay in ("one", "two")
+        for bay in WATCHED
     )  # fmt: skip
 
 

@@ -1,10 +1,11 @@
 """The nodes of the soak, one process in a network of its own: they buffer, and note the truth.
 
-``python soak_nodes.py HOST SEED SPEED DAYS REAL_START_US FIRST_US TRUTH_FILE`` measures until the
-simulated days are over, then sends what waits. Each reading made is written to the truth file
-first: node, what, time [µs], value; the checks hold the store against it. A node keeps a message
-until some seconds after its acknowledgement and sends it again when the connection broke meanwhile:
-a killed broker can forget what it acknowledged in its last moment.
+``python soak_nodes.py HOST SEED SPEED DAYS REAL_START_US FIRST_US TRUTH CA_FILE KEYS`` measures
+until the simulated days are over, then sends what waits. Each node logs in by TLS, its password in
+a folder of ``KEYS``. Each reading made is written to the truth first: node, what, time [µs],
+value; the checks hold the store against it. A node keeps a message until some seconds after its
+acknowledgement and sends it again when the connection broke meanwhile: a killed broker forgets what
+it acknowledged since it last wrote its file.
 """
 
 from __future__ import annotations
@@ -31,14 +32,14 @@ from tests.acceptance.soak_story import (  # noqa: E402 - run as a script
     Weather,
     conditions,
 )
+from tests.acceptance.soak_text import NODES_PORT  # noqa: E402
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-PORT = 1883
 KEEPALIVE_S = 4
-HELD_S = 5.0
-"""So long after its acknowledgement a message is kept [s]."""
+HELD_S = 9.0
+"""So long after its acknowledgement a message is kept [s]; the broker writes every 5 to 6 s."""
 WINDOW = 50
 LONGEST_END_S = 120.0
 
@@ -49,7 +50,7 @@ class Node:
     paho's thread only notes what it is told; everything else happens in the caller's.
     """
 
-    def __init__(self, host: str, name: str) -> None:
+    def __init__(self, host: str, name: str, authority: Path, password: str) -> None:
         self.name = name
         self._waiting: deque[bytes] = deque()
         self._under_way: dict[int, bytes] = {}
@@ -64,7 +65,9 @@ class Node:
         self._client.reconnect_delay_set(1, 2)
         self._client.on_publish = self._on_publish
         self._client.on_disconnect = lambda *_rest: self._broke.set()
-        self._client.connect_async(host, PORT, keepalive=KEEPALIVE_S)
+        self._client.tls_set(ca_certs=str(authority))
+        self._client.username_pw_set(name, password)
+        self._client.connect_async(host, NODES_PORT, keepalive=KEEPALIVE_S)
         self._client.loop_start()
 
     def _on_publish(self, _client: Client, _data: object, mid: int, *_rest: object) -> None:
@@ -120,12 +123,13 @@ def measure(
 
 def main() -> int:
     """Measure to the end; return 0 when all was acknowledged."""
-    host, seed, speed, days, real_start, first, truth_file = sys.argv[1:]
+    host, seed, speed, days, real_start, first, truth_file, authority, keys = sys.argv[1:]
     over, pause = threading.Event(), threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: over.set())
     run_s, start_us = float(speed), int(real_start)
     end_us = int(first) + round(float(days) * 86_400e6)
-    nodes = [Node(host, name) for name in FIELDS]
+    passwords = {name: Path(keys, name, "password").read_text("utf-8").strip() for name in FIELDS}
+    nodes = [Node(host, name, Path(authority), passwords[name]) for name in FIELDS]
     found = conditions(int(seed), run_s, float(days), int(first))
     weather = Weather(found, int(seed))
     with Path(truth_file).open("w", encoding="utf-8", buffering=1) as truth:

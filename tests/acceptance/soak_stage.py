@@ -19,7 +19,10 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tests.acceptance.soak_broker import BrokerFiles
+from tests.acceptance.soak_person import let_in
 from tests.acceptance.soak_story import STALE_REAL_S
+from tests.acceptance.soak_text import shop_text
 from tests.benchmarks.broker_trials import free_port
 from tests.mosquitto_support import MOSQUITTO, wait_until
 
@@ -28,7 +31,6 @@ if TYPE_CHECKING:
     from typing import Self
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-CONFIG = ROOT / "fixtures" / "mosquitto" / "envmon.conf"
 HERE = Path(__file__).resolve().parent
 PACKAGES = [str(ROOT), str(ROOT / "dashboards"), str(ROOT / "sensors")]
 SILENCE_S = 5
@@ -50,85 +52,6 @@ def _ns():
 time.time_ns = _ns
 time.time = lambda: _ns() / 1e9
 """
-SHOP = """
-[shop]
-name = "Gannet Street Surface Care"
-site = "gannet_street"
-timezone = "Europe/Oslo"
-silence = "{silence} s"
-boards_port = {boards}
-
-[broker]
-kind = "external"
-host = "{broker}"
-
-[[bay]]
-id = "one"
-name = "Bay one"
-air_space = "one"
-procedure = "work"
-
-[[bay]]
-id = "two"
-name = "Bay two"
-air_space = "two"
-procedure = "work"
-{points}
-[[point]]
-id = "outdoor"
-topic = "soak/outdoor"
-stale_after = {stale}
-reads = {{ outdoor_temp_c = {{ name = "temp", spike = 0, rate = 0, flat_after = 0 }} }}
-
-[[product]]
-id = "test_wax"
-name = "Test wax (invented)"
-sheet = 2025-11-03
-source = "Test wax data sheet, edition 1 (invented)"
-
-[[product.limit]]
-stage = "polish"
-quantity = "air_temp_c"
-low = 14
-high = 30
-on_delay = 90
-off_delay = 45
-
-[[product.limit]]
-stage = "polish"
-quantity = "rel_hum_pct"
-high = 65
-on_delay = 60
-off_delay = 30
-
-[[procedure]]
-id = "work"
-name = "Work"
-step = [{{ stage = "polish", product = "test_wax" }}]
-
-[[contact]]
-id = "ola"
-name = "Ola"
-channels = ["ola-phone"]
-least = "low"
-"""
-POINT = """
-[[point]]
-id = "{id}"
-bay = "{bay}"
-topic = "soak/{id}"
-stale_after = {stale}
-reads = {{ {reads} }}
-"""
-PLAIN = "spike = 0, rate = 0, flat_after = 0"
-AIR = f'air_temp_c = {{ name = "temp", {PLAIN} }}'
-RH = f'rel_hum_pct = {{ name = "rh", {PLAIN} }}'
-PANEL = f'panel_temp_c = {{ name = "temp", {PLAIN} }}'
-STUCK = 'panel_temp_c = { name = "temp", spike = 0, rate = 0, flat_after = "2 h" }'
-POINTS = (
-    ("one-air", "one", f"{AIR}, {RH}"), ("one-air2", "one", AIR), ("one-panel", "one", STUCK),
-    ("two-air", "two", f"{AIR}, {RH}"), ("two-panel", "two", PANEL),
-)  # fmt: skip
 
 
 def ip(*argv: str) -> None:
@@ -172,29 +95,18 @@ class Stage:
         self._write_files(sink_port)
 
     def _write_files(self, sink_port: int) -> None:
-        text = CONFIG.read_text(encoding="utf-8")
-        for was, now in (
-            (r"(?m)^pid_file .*$", f"pid_file {self.folder}/mosquitto.pid\nuser root"),
-            (r"(?m)^log_dest .*$", "log_dest stderr"),
-            (r"(?m)^listener 1883 .*$", "listener 1883 0.0.0.0"),
-            (r"(?m)^persistence_location .*$", f"persistence_location {self.folder}/"),
-        ):
-            text, count = re.subn(was, now, text)
-            assert count == 1, was
-        (self.folder / "mosquitto.conf").write_text(text, encoding="utf-8")
-        stale = round(STALE_REAL_S * self.speed)
-        points = "".join(
-            POINT.format(id=point, bay=bay, reads=reads, stale=stale)
-            for point, bay, reads in POINTS
+        def text_of(broker: dict[str, str]) -> str:
+            return shop_text(
+                stale_s=round(STALE_REAL_S * self.speed), silence_s=SILENCE_S,
+                boards=self.boards_port, data=str(self.data), broker=broker,
+            )  # fmt: skip
+
+        self.broker_files = BrokerFiles(
+            self.folder / "shop", f"{self._prefix}.2", f"{self._prefix}.6"
         )
-        shop = SHOP.format(
-            silence=SILENCE_S,
-            boards=self.boards_port,
-            broker=f"{self._prefix}.2",
-            points=points,
-            stale=stale,
-        )
-        (self.folder / "shop.toml").write_text(shop, encoding="utf-8")
+        (self.folder / "shop").mkdir()
+        self.shop_path = self.broker_files.make(text_of, self.folder)
+        let_in(self.shop_path)
         shim = self.folder / "shim"
         shim.mkdir()
         (shim / "sitecustomize.py").write_text(SHIM, encoding="utf-8")
@@ -235,20 +147,21 @@ class Stage:
     def start_broker(self) -> None:
         """Start the broker with what it kept."""
         argv = ["ip", "netns", "exec", self._net, str(MOSQUITTO), "-c"]
-        self._start("broker", [*argv, str(self.folder / "mosquitto.conf")])
+        self._start("broker", [*argv, str(self.broker_files.config)])
 
     def start_shop(self, real_start_us: int, begin_us: int) -> None:
         """Start the shop's computer as a service manager does."""
         clock = f"{real_start_us}:{begin_us}:{self.speed!r}"
         argv = [sys.executable, str(HERE / "soak_shop.py")]
-        self._start("supervisor", [*argv, str(self.folder / "shop.toml"), str(self.data), clock])
+        self._start("supervisor", [*argv, str(self.shop_path), str(self.data), clock])
         self.supervisor_starts += 1
 
     def start_nodes(self, real_start_us: int, first_us: int, seed: int, days: float) -> None:
         """Start the nodes in their network."""
         argv = ["ip", "netns", "exec", self._node_net, sys.executable, str(HERE / "soak_nodes.py")]
         asked = [f"{self._prefix}.6", seed, self.speed, days, real_start_us, first_us]
-        self._start("nodes", [*argv, *map(str, asked), str(self.folder / "truth.csv")])
+        files = [self.folder / "truth.csv", self.broker_files.authority, self.broker_files.nodes]
+        self._start("nodes", [*argv, *map(str, [*asked, *files])])
 
     def _start(self, name: str, argv: list[str]) -> None:
         with (self.folder / f"{name}.log").open("ab") as log:
