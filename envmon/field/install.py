@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from envmon.errors import InputError
 from envmon.field.authority_files import AUTHORITY, CERTIFICATE, FOLDER, certificate_hosts
 from envmon.field.files import PRIVATE, PUBLIC, RUNNABLE, write_whole
+from envmon.field.install_board import write_board
 from envmon.field.install_broker import access_file, ensure_password, password_file
 from envmon.field.install_nodes import OWN, Node, nodes_of
 from envmon.field.install_places import Places, is_plain, places_of
@@ -197,3 +198,5 @@ def _write_node(wish: Wish, node: Node, words: dict[str, str]) -> None:
     write_whole(folder / "node.toml", text.encode())
     authority = wish.shop_path.resolve().parent / FOLDER / AUTHORITY
     write_whole(folder / AUTHORITY, authority.read_bytes())
+    password = ensure_password(folder / "password")
+    write_board(folder, node, password, (wish.host, wish.tls_port))
