@@ -133,6 +133,10 @@ def test_a_number_is_guessed_by_name_unit_and_size(
         ([{"n": "battery", "u": "V", "v": 2.9}], "2.90 V"),
         ([{"n": "left", "u": "EL", "v": 7200}], "2 h left"),
         ({"t": 21}, ""),
+        ([{"n": "battery", "u": "V", "v": 1e308}], ""),
+        ([{"n": "battery", "u": "mV", "v": -5}], ""),
+        ([{"n": "bat", "u": "%EL", "v": 1e30}], ""),
+        ([{"n": "left", "u": "EL", "v": 1e30}], ""),
     ],
 )
 def test_a_battery_is_read(document: object, text: str) -> None:

@@ -19,6 +19,7 @@ from envmon.intake.calibration_record import is_measured
 from envmon.intake.calibrations import Calibrations, slot_pattern
 from envmon.service.calibration.table import sensor_series, standing_of
 from envmon.service.calibration.text import line_text
+from envmon.service.points.battery import batteries_in, battery_texts
 from envmon.service.sensors_judge import (
     FLAG_WORDS,
     ORDER,
@@ -64,6 +65,7 @@ class _Sensor(NamedTuple):
     bay: str | None
     rows: list[dict[str, Any]]
     alarms: list[AlarmState]
+    battery: str = ""
 
     def document(self) -> dict[str, Any]:
         kind = kind_of(self.findings)
@@ -75,6 +77,7 @@ class _Sensor(NamedTuple):
             "word": WORDS[kind],
             "findings": [finding._asdict() for finding in self.findings],
             "quantities": self.rows,
+            "battery": self.battery,
             "alarms": [msgspec.to_builtins(alarm) for alarm in self.alarms],
         }
 
@@ -122,6 +125,7 @@ class Sensors:
             keys = sensor_series(boards.shop, calibrations, store.series())
             newest, ahead = newest_readings(store, now_us), ahead_of_time(store, now_us)
             counts = self._counts.read(store, now_us)
+            batteries = battery_texts(batteries_in(store), now_us)
         finally:
             store.close()
         alarms, live = self._alarms()
@@ -131,7 +135,9 @@ class Sensors:
             quantity = _Quantity(key, heard, calibrations.in_force(*key))
             by_point.setdefault(key[0], []).append(quantity)
         sensors = [
-            self._sensor(point, quantities, alarms, now_us)
+            self._sensor(point, quantities, alarms, now_us)._replace(
+                battery=batteries.get(point, "")
+            )
             for point, quantities in by_point.items()
         ]
         sensors.sort(key=lambda sensor: ORDER.index(kind_of(sensor.findings)))

@@ -41,7 +41,8 @@ nothing that can be claimed."""
 MOST_OFFERS = 24
 """So many numbers of one payload are looked at."""
 LONGEST_PLACE = 120
-_BATTERY_UNITS = {"%EL", "EL"}
+_MOST_V, _LONGEST_S = 100.0, 1e9
+"""What says more than this is no battery of a node."""
 _TEXT = "it is text; envmon reads SenML, JSON and a bare number"
 
 
@@ -273,13 +274,17 @@ def _nothing(kind: Kind | None, found: _Found) -> str:
 
 
 def _battery(found: _Found) -> str:
-    if found.unit in _BATTERY_UNITS:
-        return f"{found.value:.0f} %" if found.unit == "%EL" else f"{found.value / 3600:.0f} h left"
+    """Return what a number says of a battery; empty where none says such a thing."""
+    if found.unit == "EL":
+        return f"{found.value / 3600:.0f} h left" if 0 <= found.value <= _LONGEST_S else ""
+    if found.unit == "%EL":
+        return f"{found.value:.0f} %" if 0 <= found.value <= 100 else ""
     kind = _kind_by_name(words_of(found.name))
     if kind is not KINDS[0]:
         return ""
     volts = found.unit == "V" or (not found.unit and found.value < 6)
     millivolts = found.unit == "mV" or (not found.unit and 1_000 < found.value < 6_000)
     if volts or millivolts:
-        return f"{found.value / (1_000 if millivolts else 1):.2f} V"
+        value = found.value / (1_000 if millivolts else 1)
+        return f"{value:.2f} V" if 0 < value < _MOST_V else ""
     return f"{found.value:.0f} %" if 0 <= found.value <= 100 else ""

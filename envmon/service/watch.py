@@ -28,6 +28,7 @@ from envmon.service.buttons import Buttons
 from envmon.service.calibration.desk import Recalibration
 from envmon.service.heartbeat import Heartbeat
 from envmon.service.job.publishing import JobPublisher
+from envmon.service.points.battery import Batteries
 from envmon.service.publishing import Publisher
 from envmon.service.replay.mark import SET_BACK, TAKEN, KeptGuard, SavedGuard, marked
 from envmon.service.restored import HEALTH, SNAPSHOT, plan_fingerprint, restored
@@ -112,6 +113,7 @@ class Watch:
         self._snapshot_at = self._requests_at = 0.0
         self._taking_up = TakingUp(shop, self.plan, store, self._recalibration)
         self.desk = self._taking_up.desk
+        self._batteries = Batteries(shop, store)
         self._buttons = Buttons(shop, store, clock, self.state.now_us)
         self._publisher = Publisher(self.plan, link)
         self._job_publisher = JobPublisher(shop, self.desk, link)
@@ -172,6 +174,7 @@ class Watch:
         self._say_link()
         done, self._pending = self._pending, []
         self._link.acknowledge(done)
+        self._batteries.look(messages, now_us)
         self._publish(readings)
         return len(done)
 
@@ -219,6 +222,7 @@ class Watch:
         """Write the guard's snapshot into the transaction that is open; keep one a day for good."""
         saved = SavedGuard(self._fingerprint, state, self._set_back)
         self._store.save_snapshot(SNAPSHOT, state.now_us, msgspec.json.encode(saved))
+        self._batteries.save(state.now_us)
         health = msgspec.json.encode(self._health.state())
         self._store.save_snapshot(HEALTH, state.now_us, health)
         if why or state.now_us // DAY_US != self._kept_day:

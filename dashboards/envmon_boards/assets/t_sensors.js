@@ -91,6 +91,7 @@
     const more = sensor.findings.length - MOST_FINDINGS;
     if (more > 0) card.append(make("p", "more", `and ${more} more`));
     card.append(...sensor.quantities.map(quantityRow));
+    if (sensor.battery) card.append(make("p", "more", `battery ${sensor.battery}`));
     return card;
   }
 

@@ -69,7 +69,8 @@
     const age = times.length ? `${ageText((now - Math.max(...times)) / 1000)} ago` : "nothing heard";
     const due = [...new Set(sensor.quantities.filter((each) => each.calibration)
       .map((each) => DUE[each.calibration.standing](each.calibration)))];
-    const about = [sensor.where, age, battery && `battery ${battery}`, ...due].filter(Boolean);
+    const charge = battery || sensor.battery;
+    const about = [sensor.where, age, charge && `battery ${charge}`, ...due].filter(Boolean);
     row.append(shape, make("b", "name", sensor.id), make("span", "word", sensor.word),
       make("span", "about", about.join(" · ")));
     return row;

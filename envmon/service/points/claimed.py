@@ -9,6 +9,7 @@ from envmon.facts import CALIBRATION_ACCEPTED
 from envmon.intake.calibration_record import is_measured
 from envmon.intake.calibrations import Calibrations, slot_pattern
 from envmon.service.calibration.table import entry_document, sensor_series, standing_of
+from envmon.service.points.battery import batteries_in, battery_texts
 from envmon.service.sensors_judge import FLAG_WORDS, ORDER, WORDS, Series, findings_of, kind_of
 from envmon.service.span import local_from_us
 from envmon.shop.points import expand_points
@@ -41,6 +42,7 @@ class Kept:
         self.newest: dict[Key, Newest] = {}
         self.ahead: dict[Key, int] = {}
         known: list[Key] = []
+        self.batteries: dict[str, str] = {}
         self.calibrations = Calibrations.of_shop(shop, [])
         if (folder / LIVE_FILE).exists():
             store = SqliteStore(folder)
@@ -48,6 +50,7 @@ class Kept:
                 events = store.events_of(CALIBRATION_ACCEPTED)
                 self.calibrations = Calibrations.of_shop(shop, events)
                 known = list(store.series())
+                self.batteries = battery_texts(batteries_in(store), now_us)
                 self.newest, self.ahead = (
                     newest_readings(store, now_us),
                     ahead_of_time(store, now_us),
@@ -66,12 +69,13 @@ def claimed_document(
         shop: The shop file.
         folder: Data folder.
         now_us: Now [µs, UTC].
-        batteries: Point id -> what it says of its battery.
+        batteries: Point id -> what it says of its battery now; before what was kept.
 
     Raises:
         StoreError: The store cannot be read.
     """
     kept = Kept(shop, folder, now_us)
+    said = kept.batteries | batteries
     today = local_from_us(now_us, shop.shop.timezone).date()
     points = expand_points(shop.point, [bay.id for bay in shop.bay])
     by_point: dict[str, list[Key]] = {}
@@ -80,7 +84,7 @@ def claimed_document(
     rows = []
     for point_id, keys in by_point.items():
         row = _row(_point(points, point_id), [(key, kept) for key in keys], now_us, today)
-        rows.append({"point": point_id, **row, "battery": batteries.get(point_id, "")})
+        rows.append({"point": point_id, **row, "battery": said.get(point_id, "")})
     return sorted(rows, key=lambda row: ORDER.index(row["kind"]))
 
 
