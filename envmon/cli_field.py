@@ -45,8 +45,14 @@ def new(  # noqa: PLR0913, PLR0917 - a command's options
         "reach": reach,
     }  # fmt: skip
     given = {field: answer for field, answer in answers.items() if answer is not None}
-    talk = None if yes else Talk(_ask, typer.echo)
+    talk = None if yes else Talk(_ask, _say)
     typer.echo(new_shop(shop_file, given, machine_timezone(), talk))
+
+
+def _say(line: str) -> None:
+    import textwrap
+
+    typer.echo(textwrap.fill(line, 79, break_long_words=False, break_on_hyphens=False))
 
 
 def _ask(words: str, proposed: str) -> str:

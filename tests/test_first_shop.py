@@ -221,3 +221,38 @@ def test_time_zone_of_the_machine(tmp_path: Path) -> None:
     link.symlink_to(zone)
     assert machine_timezone(link) == "Europe/Oslo"
     assert machine_timezone(tmp_path / "none") == "UTC"
+
+
+def test_nothing_that_is_asked_or_said_is_wider_than_a_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """80 columns, as a terminal has that nobody widened (common practice)."""
+    monkeypatch.chdir(tmp_path)
+    typed = ["Pine Hollow Finishing and Surface Care", "", "Oslo", "Europe/Oslo", "imperial", "us",
+             "none", "1", "Wash", "big", "7400", "wood", "", "cloud", "mosquitto", ""]  # fmt: skip
+    done = CliRunner().invoke(app, ["new"], input="\n".join([*typed, ""]))
+    assert done.exit_code == 0, done.output
+    assert [line for line in done.output.splitlines() if len(line) > 80] == []
+    for word in ("district_heat", "workshop.local", "on other machines"):
+        assert word in done.output
+
+
+@pytest.mark.parametrize(
+    ("broker", "reach", "commands"),
+    [
+        ("embedded", "", ["run"]),
+        ("embedded", "workshop.local", ["certificates", "people", "run"]),
+        ("mosquitto", "", ["certificates", "install"]),
+        ("mosquitto", "workshop.local", ["certificates", "people", "install"]),
+    ],
+)
+def test_what_comes_next_is_always_said(
+    tmp_path: Path, broker: str, reach: str, commands: list[str]
+) -> None:
+    place = tmp_path / "shop.toml"
+    said = new_shop(place, {"broker": broker, "reach": reach}, "UTC", None)
+    assert (
+        re.findall(rf"(?m)^(?:next|then): envmon (\w+) {re.escape(str(place))}", said) == commands
+    )
+    for command in commands:
+        assert CliRunner().invoke(app, [command, "--help"]).exit_code == 0

@@ -10,6 +10,7 @@ from zoneinfo import available_timezones
 from envmon.errors import InputError
 from envmon.field.files import write_new
 from envmon.field.first_shop import (
+    BROKERS,
     FUELS,
     NOT_KNOWN,
     Answers,
@@ -43,10 +44,18 @@ _QUESTIONS = (
     ("timezone", "Time zone, such as Europe/Oslo"),
     ("units", "Units people read: metric or us"),
     ("bays", ""),
-    ("heat", f"What heats: {', '.join(FUELS)} or {NOT_KNOWN}"),
-    ("broker", "Broker: embedded (this machine alone) or mosquitto (sensors on other machines)"),
-    ("reach", "Name by which phones and tablets reach this machine, or nothing: they do not"),
+    ("heat", f"What heats, or {NOT_KNOWN}"),
+    ("broker", f"Broker: {' or '.join(BROKERS)}"),
+    ("reach", "That name, or nothing: they do not reach it"),
 )
+_SAID_BEFORE = {
+    "heat": f"Heating: {', '.join(FUELS)}.",
+    "broker": (
+        f"A broker takes what sensors send. {BROKERS[0]}: nothing more to install, for this "
+        f"machine alone. {BROKERS[1]}: also for sensors on other machines, and for good."
+    ),
+    "reach": "Phones, tablets and nodes reach this machine by a name, such as workshop.local.",
+}
 
 
 def machine_timezone(localtime: Path = Path("/etc/localtime")) -> str:
@@ -80,15 +89,24 @@ def new_shop(place: Path, given: Mapping[str, Any], timezone: str, talk: Talk | 
     if talk is not None:
         answers = _asked(answers, place, given, talk)
     write_new(place, shop_text(answers, place).encode())
-    line = f"{place}: written, no faults; {answers.name} with {_count(len(answers.bays), 'bay')}"
-    return f"{line}\n{_next_steps(place)}" if answers.reach else line
-
-
-def _next_steps(place: Path) -> str:
-    return (
-        f"before it runs: envmon certificates {place}\n"
-        f"          then: envmon people {place} add NAME --role manage"
+    bays = _count(len(answers.bays), "bay")
+    return "\n".join(
+        [f"{place}: written, no faults; {answers.name} with {bays}", *_next(answers, place)]
     )
+
+
+def _next(answers: Answers, place: Path) -> list[str]:
+    """Return what comes next, a line for each step."""
+    external = answers.broker != BROKERS[0]
+    steps = [f"envmon certificates {place}"] if external or answers.reach else []
+    if answers.reach:
+        steps.append(f"envmon people {place} add NAME --role manage")
+    steps.append(
+        f"envmon install {place} --out envmon-files" if external else f"envmon run {place}"
+    )
+    if not external and not answers.reach:
+        steps.append("open http://127.0.0.1:8050/ and claim its sensors under points")
+    return [f"{'then' if n else 'next'}: {step}" for n, step in enumerate(steps)]
 
 
 def _ensure_good(answers: Answers, place: Path) -> None:
@@ -104,6 +122,8 @@ def _asked(answers: Answers, place: Path, given: Mapping[str, Any], talk: Talk) 
         if field == "bays":
             answers = _ask_bays(answers, place, talk)
             continue
+        if field in _SAID_BEFORE:
+            talk.say(_SAID_BEFORE[field])
         proposed = getattr(answers, field)
         if field == "site":
             proposed = short_name(answers.name, fallback="shop")
