@@ -18,7 +18,6 @@ import time
 import urllib.error
 import urllib.request
 from collections import Counter
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -29,6 +28,7 @@ from tests.acceptance import soak_acts, soak_checks  # noqa: E402 - run as a scr
 from tests.acceptance.soak_eye import BEHIND_S, Eye  # noqa: E402
 from tests.acceptance.soak_faults import Fault, Hands  # noqa: E402
 from tests.acceptance.soak_person import Worker  # noqa: E402
+from tests.acceptance.soak_phone import Phone  # noqa: E402
 from tests.acceptance.soak_stage import MODULES, Stage, may_cut  # noqa: E402
 from tests.acceptance.soak_story import BEGIN_US, WATCHED, conditions  # noqa: E402
 from tests.acceptance.soak_wall import Wall  # noqa: E402
@@ -63,27 +63,6 @@ class Times(NamedTuple):
     def first_us(self, speed: float) -> int:
         """Return the first on the shop's clock [µs]."""
         return BEGIN_US + round((self.first - self.real_start) * speed * 1e6)
-
-
-class Phone(ThreadingHTTPServer):
-    """Takes the messages to people, and counts them."""
-
-    def __init__(self) -> None:
-        self.count = 0
-        phone = self
-
-        class Handler(BaseHTTPRequestHandler):
-            def do_POST(self) -> None:
-                self.rfile.read(int(self.headers.get("Content-Length", 0)))
-                phone.count += 1
-                self.send_response(200)
-                self.end_headers()
-
-            def log_message(self, *_given: object) -> None:
-                return
-
-        super().__init__(("127.0.0.1", 0), Handler)
-        threading.Thread(target=self.serve_forever, daemon=True).start()
 
 
 def run(folder: Path, asked: Asked) -> dict[str, Any]:
