@@ -144,6 +144,16 @@ def test_the_only_script_in_a_page_is_the_one_whose_hash_is_allowed(
     assert {*policy(answer)["script-src"]} == {"'self'", *hashes}
 
 
+def test_a_board_takes_style_sheets_of_its_own_and_known_ones_only(
+    asker: Asker, cookie: str
+) -> None:
+    rules = policy(asker.ask("GET", "/", cookie=cookie))
+    assert rules["style-src-elem"][0] == "'self'"
+    assert all(one.startswith("'sha256-") for one in rules["style-src-elem"][1:])
+    empty = base64.b64encode(hashlib.sha256(b"").digest()).decode()
+    assert f"'sha256-{empty}'" in rules["style-src-elem"]
+
+
 @pytest.mark.parametrize("path", ["/login", "/ack/x"])
 def test_pages_that_are_no_board_allow_no_style_of_their_own_either(
     asker: Asker, path: str

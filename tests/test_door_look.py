@@ -99,18 +99,31 @@ def test_a_record_as_a_page_breaches_nothing(tmp_path: Path, browser: Browser) -
         serving.end()
 
 
-def test_the_policy_stops_a_script_that_got_into_a_page(stand: Stand, browser: Browser) -> None:
+INJECTED = [
+    ("/login", "script", "window.hit = 1", "window.hit ?? 'stopped'", "stopped"),
+    ("/alarms", "script", "window.hit = 1", "window.hit ?? 'stopped'", "stopped"),
+    ("/alarms", "style", "body { opacity: 0 }", "getComputedStyle(document.body).opacity", "1"),
+]  # fmt: skip
+"""Page, element, what stands in it, and how it is seen that it did nothing."""
+
+
+@pytest.mark.parametrize("case", INJECTED)
+def test_the_policy_stops_a_script_or_a_style_sheet_that_got_into_a_page(
+    stand: Stand, browser: Browser, case: tuple[str, ...]
+) -> None:
     """The test above would see a breach: here is one."""
     with pytest.raises(AssertionError, match="Content Security Policy"):
-        inject(stand, browser)
+        inject(stand, browser, *case)
 
 
-def inject(stand: Stand, browser: Browser) -> None:
+def inject(stand: Stand, browser: Browser, *case: str) -> None:
+    path, tag, text, looked, stopped = case
     with strictly(browser) as page:
-        page.goto(stand.url + "/login")
-        script = "s = document.createElement('script'); s.textContent = 'window.hit = 1'"
-        page.evaluate(f"() => {{ const {script}; document.body.append(s); }}")
-        assert page.evaluate("window.hit") is None
+        page.goto(stand.url + path)
+        page.locator("#page > div, main").first.wait_for()
+        element = f"e = document.createElement('{tag}'); e.textContent = '{text}'"
+        page.evaluate(f"() => {{ const {element}; document.body.append(e); }}")
+        assert page.evaluate(looked) == stopped
 
 
 @pytest.mark.parametrize("size", [PHONE, TV], ids=["phone", "wall"])

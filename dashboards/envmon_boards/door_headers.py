@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from envmon_boards.door_styles import SHEETS
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -73,8 +75,9 @@ class Headers(NamedTuple):
 def policy_of(scripts: Sequence[str]) -> bytes:
     """Return the content policy of the boards' pages.
 
-    Scripts come from our own files, or are one of Dash's own lines, known by its hash. Styles may
-    stand in the page: Dash and plotly make them while they draw, and they can run nothing.
+    Scripts come from our own files, or are one of Dash's own lines, known by its hash; style sheets
+    likewise. An element may bring a look of its own: plotly draws with that, and it can load
+    nothing from elsewhere. Browsers that know no such difference go by ``style-src``.
 
     Args:
         scripts: Hashes of the scripts that stand in the page, as CSP writes them.
@@ -83,6 +86,8 @@ def policy_of(scripts: Sequence[str]) -> bytes:
         "default-src": "'none'",
         "script-src": " ".join(["'self'", *scripts]),
         "style-src": "'self' 'unsafe-inline'",
+        "style-src-elem": f"'self' {SHEETS}",
+        "style-src-attr": "'unsafe-inline'",
         "img-src": "'self' data: blob:",
         "font-src": "'self'",
         "media-src": "'self' data: blob:",
