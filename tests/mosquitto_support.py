@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import threading
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.client import Client, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion
 
 from envmon.service.broker import LOOPBACK, wait_until_listening
@@ -17,10 +19,11 @@ from tests.benchmarks.broker_trials import free_port
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
     from types import TracebackType
     from typing import Self
 
+SHIPPED = Path(__file__).resolve().parent.parent / "fixtures" / "mosquitto" / "envmon.conf"
+"""Our own file for a permanent shop; it keeps the same over a crash as that of `envmon install`."""
 MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
 NEEDS_MOSQUITTO = [
     pytest.mark.broker,
@@ -47,14 +50,30 @@ def wait_until(
             meanwhile()
 
 
+def shipped_config(folder: Path, port: int) -> str:
+    """Return our file for a broker in a folder, on another port; all else as it is shipped."""
+    text = SHIPPED.read_text(encoding="utf-8")
+    for was, now in (
+        (r"(?m)^pid_file .*$", f"pid_file {folder}/mosquitto.pid\nuser root"),
+        (r"(?m)^log_dest .*$", "log_dest none"),
+        (r"(?m)^listener 1883 ", f"listener {port} "),
+        (r"(?m)^persistence_location .*$", f"persistence_location {folder}/"),
+    ):
+        text, count = re.subn(was, now, text)
+        assert count == 1, was
+    return text
+
+
 class Mosquitto:
     """A broker that can be killed and started again on the same port with what it kept."""
 
-    def __init__(self, folder: Path, *, on_disk: bool = True) -> None:
+    def __init__(self, folder: Path, *, on_disk: bool = True, shipped: bool = False) -> None:
         self.port = free_port()
         self._config = folder / "mosquitto.conf"
         self._config.write_text(
-            f"listener {self.port} {LOOPBACK}\nallow_anonymous true\nmax_queued_messages 0\n"
+            shipped_config(folder, self.port)
+            if shipped
+            else f"listener {self.port} {LOOPBACK}\nallow_anonymous true\nmax_queued_messages 0\n"
             f"persistence {str(on_disk).lower()}\npersistence_location {folder}/\n"
             "autosave_on_changes true\nautosave_interval 1\nuser root\n",
             encoding="utf-8",
@@ -103,6 +122,10 @@ class Ear:
 
     def _hear(self, _client: Client, _data: object, message: MQTTMessage) -> None:
         self.heard.append((message.topic, bytes(message.payload), message.retain))
+
+    def say(self, topic: str, payload: bytes) -> MQTTMessageInfo:
+        """Publish at QoS 1."""
+        return self._client.publish(topic, payload, qos=1)
 
     def newest(self, topic: str) -> bytes | None:
         found = [payload for heard, payload, _ in self.heard if heard == topic]

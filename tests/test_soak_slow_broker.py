@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import signal
+import time
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,13 +16,13 @@ from tests.mosquitto_support import NEEDS_MOSQUITTO, Ear, Mosquitto, wait_until
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 pytestmark = NEEDS_MOSQUITTO
 
 LARGE = b"x" * 65_536
 MANY = 2_000
 """128 MB of these, far more than the kernel holds for a connection."""
+WAITING = 3_000
 
 
 @contextmanager
@@ -58,3 +60,32 @@ def test_what_is_said_does_not_pile_up(broker: Mosquitto, qos: int, payload: byt
             lambda: link.take(0.05),
         )  # fmt: skip
     link.close()
+
+
+def written(broker: Mosquitto) -> int:
+    """Return how much the broker has written so far, to files and connections [bytes]."""
+    assert broker.process is not None
+    text = Path(f"/proc/{broker.process.pid}/io").read_text(encoding="ascii")
+    return int(dict(line.split(": ") for line in text.splitlines())["wchar"])
+
+
+def test_what_a_long_outage_left_is_worked_off_without_a_write_for_each(tmp_path: Path) -> None:
+    """A card writes 10 MB a second (common practice): a whole file for each message never ends."""
+    with Mosquitto(tmp_path, shipped=True) as broker:
+        away = BrokerLink(LOOPBACK, broker.port, "watch", ("hall/#",))
+        away.wait_up(15)
+        away.close()
+        begun = time.monotonic()
+        with Ear(broker.port, "nothing") as node:
+            sent = [node.say("hall/air", LARGE[:100]) for _ in range(WAITING)]
+            wait_until(lambda: all(one.is_published() for one in sent), "the node", 120)
+        link, taken = BrokerLink(LOOPBACK, broker.port, "watch", ("hall/#",)), 0
+        while taken < WAITING:
+            batch = link.take(0.05)
+            link.acknowledge(batch)
+            taken += len(batch)
+        seconds = time.monotonic() - begun
+        wrote = written(broker)
+        link.close()
+    file_bytes = 200 * WAITING  # at most, with what Mosquitto keeps beside each
+    assert wrote < (seconds / 5 + 3) * file_bytes

@@ -13,7 +13,6 @@ import json
 import math
 import os
 import random
-import re
 import signal
 import subprocess
 import sys
@@ -51,7 +50,7 @@ from envmon.store.sqlite import SqliteStore  # noqa: E402
 from tests.benchmarks.broker_trials import free_port  # noqa: E402
 from tests.faults_support import beat_of  # noqa: E402
 from tests.guard_support import SHOP, plan_from, shop_from  # noqa: E402
-from tests.mosquitto_support import MOSQUITTO, Ear, wait_until  # noqa: E402
+from tests.mosquitto_support import MOSQUITTO, Ear, shipped_config, wait_until  # noqa: E402
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -60,7 +59,6 @@ if TYPE_CHECKING:
 
     from envmon.guard.state import GuardState
 
-CONFIG = ROOT / "fixtures" / "mosquitto" / "envmon.conf"
 SITE = "harbour_row"
 WEEKS_BACK = 9
 STEP_S = 60
@@ -93,16 +91,7 @@ class Machine:
         self.folder, self.data = folder, folder / "data"
         self._spare_broker = spare_broker
         self.port, self.boards = free_port(), free_port()
-        text = CONFIG.read_text(encoding="utf-8")
-        for was, now in (
-            (r"(?m)^pid_file .*$", f"pid_file {folder}/mosquitto.pid\nuser root"),
-            (r"(?m)^log_dest .*$", "log_dest none"),
-            (r"(?m)^listener 1883 ", f"listener {self.port} "),
-            (r"(?m)^persistence_location .*$", f"persistence_location {folder}/"),
-        ):
-            text, count = re.subn(was, now, text)
-            assert count == 1, was
-        (folder / "mosquitto.conf").write_text(text, encoding="utf-8")
+        (folder / "mosquitto.conf").write_text(shipped_config(folder, self.port), "utf-8")
         where = f'[broker]\nkind = "external"\nport = {self.port}\n'
         (folder / "shop.toml").write_text(SHOP + COUNTER + where, encoding="utf-8")
         self.processes: dict[str, subprocess.Popen[bytes]] = {}
