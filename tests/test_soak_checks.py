@@ -12,7 +12,6 @@ import pytest
 from tests.acceptance.soak_checks import (
     alarms,
     deadline,
-    memory,
     readings,
     slow_spans,
     standing,
@@ -20,6 +19,7 @@ from tests.acceptance.soak_checks import (
 )
 from tests.acceptance.soak_eye import Memory, Noted, Seen
 from tests.acceptance.soak_faults import Fault
+from tests.acceptance.soak_memory import is_flat, memory
 from tests.acceptance.soak_story import BEGIN_US, Condition, Kind
 
 if TYPE_CHECKING:
@@ -131,6 +131,7 @@ def test_growing_memory_is_found() -> None:
     found = {row["name"]: row for row in memory([*grows, *flat], 86_400.0)}
     assert found["watch"]["mb_per_day"] == pytest.approx(0.2)  # a day a second: 1 MB in 5 days
     assert found["boards"]["mb_per_day"] == 0.0
+    assert (is_flat(found["watch"]), is_flat(found["boards"])) == (False, True)
 
 
 def test_a_wall_that_is_not_blank_or_not_back_is_found() -> None:

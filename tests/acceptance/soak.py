@@ -27,6 +27,7 @@ sys.path.insert(0, str(ROOT))
 from tests.acceptance import soak_acts, soak_checks  # noqa: E402 - run as a script
 from tests.acceptance.soak_eye import BEHIND_S, Eye  # noqa: E402
 from tests.acceptance.soak_faults import Fault, Hands  # noqa: E402
+from tests.acceptance.soak_memory import is_flat, memory, memory_line  # noqa: E402
 from tests.acceptance.soak_person import Worker  # noqa: E402
 from tests.acceptance.soak_phone import Phone  # noqa: E402
 from tests.acceptance.soak_stage import MODULES, Stage, may_cut  # noqa: E402
@@ -40,9 +41,6 @@ KEEPER_S = 75.0
 BACK_WITHIN_S = 60.0
 """The wall shows numbers again so soon after a fault's cause is gone."""
 LAST_JOB_S = 60.0
-GROWTH = 1.1
-GROWTH_MB = 10.0
-"""The last third of a process's longest life may hold so much more than the first."""
 
 
 class Asked(NamedTuple):
@@ -145,7 +143,7 @@ def finish(stage: Stage, seers: Seers, hands: Hands, asked: Asked, times: Times)
         "behind_without_fault": soak_checks.slow_spans(noted, faults, (times.first + 5, times.end)),
         "acts": soak_acts.acts(stage.data, worker.asked, worker.hand.log_ins),
         "last_job_closed": last_closed,
-        "memory": soak_checks.memory(noted.memory, asked.speed),
+        "memory": memory(noted.memory, asked.speed),
         "wall": soak_checks.wall(shown, faults) | {"fault": wall.fault},
         "broker_file_kb": {
             "largest": max((kb for _, kb in noted.broker_kb), default=0),
@@ -182,12 +180,6 @@ def answers(stage: Stage) -> bool:
 def works(stage: Stage, eye: Eye) -> bool:
     """Tell whether every process runs, the boards answer and the store keeps up."""
     return eye.behind_s < BEHIND_S and MODULES.keys() <= stage.pids().keys() and answers(stage)
-
-
-def is_flat(row: dict[str, Any]) -> bool:
-    """Tell whether a process held as much in the end as in the beginning of its longest life."""
-    first, last = row["first_mb"] or 0.0, row["last_mb"] or 0.0
-    return bool(last <= max(first * GROWTH, first + GROWTH_MB))
 
 
 def verdicts(report: dict[str, Any]) -> dict[str, bool]:
@@ -242,18 +234,9 @@ def text_of(report: dict[str, Any]) -> str:
         f"  old numbers shown {wall['old_numbers_shown']}, not blank {wall['not_blank']},",
         f"  longest back {wall['longest_back_s']} s after {wall['longest_back_after']}",
         f"longest until all works [s]: {report['longest_back']}",
-        f"{'memory':<12}{'lives':>6}{'days':>7}{'first MB':>10}{'last MB':>9}{'MB/day':>9}",
+        f"{'memory':<12}{'lives':>6}{'days':>7}{'first MB':>10}{'last MB':>9}{'at rest':>14}",
     ]
-    lines += [
-        "".join(
-            (
-                f"{row['name']:<12}{row['lives']:>6}{row['days']:>7}{row['first_mb'] or '-':>10}",
-                f"{row['last_mb'] or '-':>9}",
-                f"{'-' if row['mb_per_day'] is None else row['mb_per_day']:>9}",
-            )
-        )
-        for row in report["memory"]
-    ]
+    lines += [memory_line(row) for row in report["memory"]]
     lines += [f"{'PASS' if ok else 'FAIL'}  {what}" for what, ok in verdicts(report).items()]
     return "\n".join(lines)
 

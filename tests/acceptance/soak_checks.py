@@ -6,11 +6,10 @@ import contextlib
 import csv
 import itertools
 import sqlite3
-from collections import Counter, defaultdict
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import duckdb
-import numpy as np
 
 from tests.acceptance.soak_eye import BEHIND_S
 from tests.acceptance.soak_faults import HURTS_WALL
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-    from tests.acceptance.soak_eye import Memory, Noted, Seen
+    from tests.acceptance.soak_eye import Noted, Seen
     from tests.acceptance.soak_faults import Fault
     from tests.acceptance.soak_story import Condition
 
@@ -29,11 +28,6 @@ Key = tuple[str, str, int]
 Span = tuple[float, float]
 TOLERANCE_S = 3.0
 """An alarm may be seen so much later than its delay says, on a busy machine [real s]."""
-SETTLED_S = 40.0
-"""A process's memory is looked at from this age on [real s]."""
-MANY = 8
-"""So many samples of one process say something of its slope."""
-DAY_S = 86_400.0
 
 
 def truth_of(path: Path) -> dict[Key, int]:
@@ -195,37 +189,6 @@ def silence(noted: Noted, faults: Sequence[Fault]) -> dict[str, Any]:
     stood = standing(noted.events, "shop-silence")
     said = [any(b <= cut.over + 1 and e >= cut.begin for b, e in stood) for cut in cuts]
     return {"cuts": len(cuts), "said": sum(said)}
-
-
-def memory(samples: Sequence[Memory], speed: float) -> list[dict[str, Any]]:
-    """Return for each process how its memory went: the slope within its lives, per clock day."""
-    lives: dict[tuple[str, int], list[Memory]] = defaultdict(list)
-    for sample in samples:
-        lives[sample.name, sample.pid].append(sample)
-    rows = []
-    for name in sorted({sample.name for sample in samples}):
-        mine = [life for (who, _), life in lives.items() if who == name]
-        old = [[s for s in life if s.at > life[0].at + SETTLED_S] for life in mine]
-        long = [life for life in old if len(life) >= MANY]
-        rows.append({"name": name, "lives": len(mine), **_slope(long, speed)})
-    return rows
-
-
-def _slope(lives: Sequence[Sequence[Memory]], speed: float) -> dict[str, Any]:
-    if not lives:
-        return {"mb_per_day": None, "days": 0.0, "first_mb": None, "last_mb": None}
-    longest = max(lives, key=len)
-    days = [np.array([s.at - life[0].at for s in life]) * speed / DAY_S for life in lives]
-    mb = [np.array([s.kb for s in life]) / 1024 for life in lives]
-    x = np.concatenate([one - one.mean() for one in days])
-    y = np.concatenate([one - one.mean() for one in mb])
-    third = max(1, len(longest) // 3)
-    return {
-        "mb_per_day": round(float((x * y).sum() / (x * x).sum()), 3),
-        "days": round((longest[-1].at - longest[0].at) * speed / DAY_S, 1),
-        "first_mb": round(float(np.median([s.kb for s in longest[:third]])) / 1024, 1),
-        "last_mb": round(float(np.median([s.kb for s in longest[-third:]])) / 1024, 1),
-    }
 
 
 def wall(noted: dict[str, Any], faults: Sequence[Fault]) -> dict[str, Any]:
