@@ -21,7 +21,7 @@ from tests.bench_support import (
     panels,
     say_bench,
 )
-from tests.boards_support import PHONE, Stand, card, live_state, page_of, wait_text
+from tests.boards_support import NAMES, PHONE, Air, Stand, card, live_state, page_of, wait_text
 from tests.test_wall_look import ink_height_px
 
 if TYPE_CHECKING:
@@ -166,13 +166,59 @@ def cut_off(page: Page) -> list[str]:
     return found
 
 
-def test_beside_an_alarm_nothing_of_it_is_cut_off_either(shop: Stand, browser: Browser) -> None:
-    say(shop, coating())
+def test_beside_an_alarm_the_small_line_has_room_and_nothing_is_cut_off(
+    shop: Stand, browser: Browser
+) -> None:
     say_alarms(shop, alarm("window", bay="north"))
-    with page_of(browser, shop.url + "/") as page:
-        page.wait_for_selector('[data-bay="north"][data-loud="loud"] .job:not([hidden])')
-        page.evaluate("document.fonts.ready")
-        assert cut_off(page) == []
+    for scene, small in ((coating, "then Bonnet right"), (curing, "3 h 15 min in window")):
+        say(shop, scene())
+        with page_of(browser, shop.url + "/") as page:
+            page.wait_for_selector('[data-bay="north"][data-loud="loud"] .job:not([hidden])')
+            page.evaluate("document.fonts.ready")
+            more = page.locator(card("north", "job-more"))
+            more.wait_for(state="visible")
+            assert more.inner_text().startswith(small)
+            assert cut_off(page) == []
+            for part in ("job-left", "job-what", "verdict"):
+                assert ink_height_px(page, card("north", part)) >= min_character_px(6.0)
+
+
+OVERLAPS = """([bay, names]) => {
+  const boxes = names.map((one) => document.querySelector(`[data-bay="${bay}"] ${one}`))
+    .filter((one) => one?.checkVisibility() && one.textContent.trim()).map((one) => {
+      const range = document.createRange();
+      range.selectNodeContents(one);
+      const [text, box] = [range, one].map((it) => it.getBoundingClientRect());
+      return [one.className, { left: Math.max(text.left, box.left), top: Math.max(text.top, box.top),
+        right: Math.min(text.right, box.right), bottom: Math.min(text.bottom, box.bottom) }];
+    });
+  return boxes.flatMap(([a, one], place) => boxes.slice(place + 1).filter(([, two]) =>
+    one.left < two.right - 1 && two.left < one.right - 1 && one.top < two.bottom - 9
+      && two.top < one.bottom - 9).map(([b]) => `${a} over ${b}`));
+}"""
+PARTS = [".f-cautions", ".f-stage", ".f-verdict", ".f-reasons", ".banner-text", ".f-last",
+         '[data-q="dew_margin_k"]', '[data-q="water_temp_c"]', '[data-q="air_temp_c"]']  # fmt: skip
+
+
+@pytest.mark.parametrize("bays", [3, 4])
+def test_a_wall_of_many_bays_has_the_cautions_and_nothing_lies_over_another(
+    tmp_path: Path, browser: Browser, bays: int
+) -> None:
+    """A washed bay without a job and one with, beside its alarm."""
+    with bench_stand(tmp_path, bays).serving() as stand:
+        names = list(NAMES)[:bays]
+        wet = [Air(20.4, 44.0, 18.2, 31.0, 180.0)] * 10
+        stand.say(*(live_state(stand.plan, bay) for bay in names[2:]))
+        stand.say(*(live_state(stand.plan, bay, "wash", wet) for bay in names[:2]))
+        say_bench(stand, bench(coating()))
+        with page_of(browser, stand.url) as page:
+            wait_text(page, card("north", "verdict"), "MARGINAL")
+            wait_text(page, card(names[-1], "verdict"), "FIT")
+            page.evaluate("document.fonts.ready")
+            for bay in names:
+                assert page.locator(card(bay, "cautions")).is_visible()
+                assert page.evaluate(OVERLAPS, [bay, PARTS]) == []
+            assert page.locator(card("north", "cautions")).inner_text().startswith("Alkaline")
 
 
 @pytest.mark.parametrize(("path", "size"), SIDES)

@@ -3,6 +3,7 @@
 (() => {
   const { put, make, timeOfDay, setShape, kindOf, WORDS, lengthText, squeeze } = window.envmon;
   const { keep, text, sub, clockOf, shapeOf, flying, minutesText } = window.envmon.bench;
+  const SLACK_PX = 8; // of a line's descenders below its box
   const late = new Map(); // bay -> keys of what is overdue in it
 
   function ofPanels(job, now) {
@@ -73,7 +74,11 @@
       card.dataset.kind, card.dataset.loud, document.fonts?.status]);
     if (box.dataset.key === key) return;
     box.dataset.key = key;
+    const more = box.querySelector('[data-f="job-more"]');
+    more.classList.remove("no-room");
     for (const name of ["job-what", "job-more"]) squeeze(box.querySelector(`[data-f="${name}"]`));
+    // What is due must be whole; the small line is on the bench as well.
+    more.classList.toggle("no-room", box.scrollHeight > box.clientHeight + SLACK_PX);
   }
 
   const WORD = { done: "done", active: "now", skipped: "skipped" };
