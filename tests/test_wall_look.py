@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from envmon.clock import MINUTE_US
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.size import min_character_px
 from tests.boards_support import (
@@ -32,6 +34,8 @@ pytest_plugins = ["tests.boards_fixtures"]
 pytestmark = pytest.mark.browser
 
 COLD = Air(14.2, 68.0, 4.1)
+# The air leaves its window first, then the panel falls under the dew point.
+LEAVING = [GOOD_AIR] * 2 + [Air(16.0, 44.0, 18.2)] * 3 + [COLD] * 5
 VERDICTS = {
     "FIT": ("coating", [GOOD_AIR] * 10),
     "MARGINAL": ("coating", [GOOD_AIR] * 6 + [Air(23.6, 58.0, 19.0)] * 4),
@@ -127,9 +131,7 @@ def test_water_is_there_only_when_the_stage_wants_it(stand: Stand, browser: Brow
 
 
 def test_an_alarm_is_loud(stand: Stand, browser: Browser) -> None:
-    # The air leaves its window first, then the panel falls under the dew point.
-    story = [GOOD_AIR] * 2 + [Air(16.0, 44.0, 18.2)] * 3 + [COLD] * 5
-    state = live_state(stand.plan, "north", "coating", story)
+    state = live_state(stand.plan, "north", "coating", LEAVING)
     assert state.alarms
     stand.say(state)
     with page_of(browser, stand.url + "/bay/north") as page:
@@ -138,6 +140,27 @@ def test_an_alarm_is_loud(stand: Stand, browser: Browser) -> None:
         assert banner.is_visible()
         assert banner.inner_text().startswith("ALARM\nsince ")
         assert "below the dew point" in banner.inner_text()  # the newest of the high ones
+
+
+def test_figures_beside_the_trend_stand_clear_of_each_other(stand: Stand, browser: Browser) -> None:
+    """Beside a loud alarm little height is left for the trend."""
+    store = SqliteStore(stand.boards.folder)
+    for minutes, humidity in ((90, 36.0), (60, 44.0), (30, 51.0)):
+        at_us = stand.boards.clock.now_us() - minutes * MINUTE_US
+        store.add_readings(Air(20.0, humidity, 18.0).readings("north", at_us))
+    store.close()
+    stand.say(live_state(stand.plan, "north", "coating", LEAVING))
+    with page_of(browser, stand.url + "/bay/north") as page:
+        page.wait_for_selector('[data-bay="north"] .banner')
+        page.wait_for_selector('[data-plot="hum"] .ytick', state="attached", timeout=20_000)
+        boxes = page.evaluate(
+            "() => [...document.querySelectorAll('[data-plot]')].map((plot) =>"
+            " [...plot.querySelectorAll('.ytick text')].map((t) => t.getBoundingClientRect())"
+            ".map((b) => [b.top, b.bottom]).sort((a, b) => a[0] - b[0]))"
+        )
+        assert max(len(plot) for plot in boxes) > 1
+        for plot in boxes:
+            assert all(upper[1] <= lower[0] + 2 for upper, lower in pairwise(plot)), plot
 
 
 def overlaps(page: Page) -> list[Any]:

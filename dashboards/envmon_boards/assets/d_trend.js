@@ -78,6 +78,8 @@
     const to = fans.reduce((last, fan) => Math.max(last, ...fan.x), document.to_ms);
     const margin = { l: size * 2.6, r: size * 5, t: 8, b: size * 1.5 };
     const height = div.clientHeight - margin.t - margin.b;
+    // As many figures beside the lines as stand clear of each other.
+    const nticks = Math.max(2, Math.min(4, Math.floor(height / (1.8 * size))));
     const hour = 3600e3;
     const ticks = [];
     for (let t = Math.ceil(document.from_ms / hour) * hour; t <= to; t += hour) {
@@ -97,7 +99,7 @@
         ...grid, range: [document.from_ms, to], tickvals: ticks,
         ticktext: ticks.map((t) => timeOfDay(t)), showgrid: false, tickangle: 0,
       },
-      yaxis: { ...grid, range, nticks: 4, ticksuffix: kind === "hum" ? " %" : "°" },
+      yaxis: { ...grid, range, nticks, ticksuffix: kind === "hum" ? " %" : "°" },
     };
   }
 
