@@ -172,8 +172,14 @@ def run_module(name: str, *arguments: object) -> subprocess.CompletedProcess[str
     return subprocess.run(argv, capture_output=True, text=True, timeout=60, check=False, cwd=ROOT)
 
 
+PROCESS = {
+    "watch": "envmon.service.watch_process",
+    "keeper": "envmon.service.keeping.keeper_process",
+}
+
+
 @pytest.mark.parametrize("used_before", [False, True])
-@pytest.mark.parametrize("name", ["watch", "keeper"])
+@pytest.mark.parametrize("name", PROCESS)
 def test_read_only_folder_is_refused_at_the_start(
     tmp_path: Path, name: str, *, used_before: bool
 ) -> None:
