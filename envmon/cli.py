@@ -72,11 +72,13 @@ def check(shop_file: ShopFile) -> None:
     from envmon.clock import SystemClock
     from envmon.service.people.certificate import certificate_words
     from envmon.service.people.door import ensure_shut
-    from envmon.shop.load import load_shop
+    from envmon.service.span import local_from_us
+    from envmon.shop.load import ensure_dated, load_shop
 
-    shop = load_shop(shop_file)
+    shop, now_us = load_shop(shop_file), SystemClock().now_us()
+    ensure_dated(shop_file, local_from_us(now_us, shop.shop.timezone).date())
     ensure_shut(shop, shop_file)
-    for words in certificate_words(shop, shop_file, SystemClock().now_us()):
+    for words in certificate_words(shop, shop_file, now_us):
         _say(f"{shop_file}: {words}")
     parts = [(len(shop.bay), "bay"), (len(shop.point), "point"), (len(shop.product), "product")]
     counted = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in parts)

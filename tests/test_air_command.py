@@ -120,6 +120,18 @@ def test_sensor_reading_over_100_percent_is_answered_as_it_stands() -> None:
         (("--temp", "20", "--rh", "104"), ("relative humidity is 104 %", "103 %")),
         (("--temp", "20", "--rh", "45", "--altitude", "9000"), ("altitude is 9000 m", "4000 m")),
         (("--temp", "20", "--rh", "45", "--panel", "500"), ("500 °C", "allowed is")),
+        (
+            ("--temp", "500", "--rh", "45", "--units", "us"),
+            ("500 °F", "−76 to 176 °F: correct --t"),
+        ),
+        (
+            ("--temp", "68", "--rh", "45", "--units", "us", "--altitude", "20000"),
+            ("altitude is 20000 ft", "−1640 to 13123 ft"),
+        ),
+        (
+            ("--temp", "68", "--rh", "45", "--units", "us", "--panel", "400"),
+            ("panel is 400 °F", "−76 to 248 °F"),
+        ),
         (("--temp", "20"), ("--rh",)),
         (("--temp", "warm", "--rh", "45"), ("--temp", "number")),
         (("--temp", "20", "--rh", "45", "--units", "ells"), ("--units", "ells")),

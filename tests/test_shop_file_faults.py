@@ -86,6 +86,8 @@ EDITS = (
     ("fjord_lane/hall/door", "fjord_lane/hall+/door", "point[3].topic", "a whole level only"),
     ("fjord_lane/hall/door", "$SYS/door", "point[3].topic", "a leading $"),
     ("fjord_lane/hall/door", "a\\u0000b", "point[3].topic", "NUL"),
+    ('fjord_lane/hall/door"\nformat', 'fjord_lane/hall/air"\nformat', "point[3].format",
+     "point[0] reads as 'senml'; a message has one format"),
     ("reads = { door_open", "reads = { dew_point_c", "point[3].reads.dew_point_c",
      "envmon works out and no sensor sends"),
     ("reads = { door_open", "reads = { dor_open", "point[3].reads.dor_open",

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
-from envmon.shop.load import check_text
+from envmon.errors import ShopFileError
+from envmon.shop.load import check_text, ensure_dated, fault_lines, load_shop
 
 if TYPE_CHECKING:
     from envmon.shop.models import Shop
@@ -191,3 +193,18 @@ def test_example_shops_show_the_work(name: str) -> None:
     assert shop.button
     assert any(product.flash for product in shop.product)
     assert "bench" in shop.model_fields_set
+
+
+def test_a_sheet_of_a_day_to_come_is_named_by_a_persons_check_only(tmp_path: Path) -> None:
+    """A machine whose clock is not set yet must run the shop all the same."""
+    file = tmp_path / "shop.toml"
+    file.write_text(WORK, encoding="utf-8")
+    ensure_dated(file, date(2025, 9, 1))
+    assert load_shop(file).product[0].sheet == date(2025, 9, 1)
+    with pytest.raises(ShopFileError) as refused:
+        ensure_dated(file, date(2025, 8, 31))
+    first, second = fault_lines(refused.value)
+    line = WORK[: WORK.index("sheet = 2025-09-01")].count("\n") + 1
+    assert first.startswith(f"{file}:{line}: product[0].sheet: sheet is 2025-09-01, and today is ")
+    assert "today at the latest; correct it" in first
+    assert "product[1].sheet" in second

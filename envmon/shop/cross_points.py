@@ -33,6 +33,7 @@ class _Claim(NamedTuple):
 def check_points(data: Table) -> Iterator[Finding]:
     """Yield every fault of points that only shows beside the rest of the file."""
     claims: list[_Claim] = []
+    yield from _formats(data)
     for path, point in tables(data, ("point",)):
         yield from _topic(path, point)
         yield from _templates(path, point)
@@ -59,6 +60,24 @@ def _topic(path: Path, point: Table) -> Iterator[Finding]:
     for is_wrong, message in wrong:
         if is_wrong:
             yield Finding((*path, "topic"), f"topic is {show(topic)}; {message}")
+
+
+def _formats(data: Table) -> Iterator[Finding]:
+    """Find a topic that two points read by different formats: a message has one."""
+    known: list[tuple[Path, str, object]] = []
+    for path, point in tables(data, ("point",)):
+        topic, form = word(point, "topic"), point.get("format", "senml")
+        if not topic:
+            continue
+        other = next((one for one in known if one[2] != form and overlap(topic, one[1])), None)
+        if other is not None:
+            message = (
+                f"format is {show(form)} on topic {show(topic)}, which {path_text(other[0])} reads "
+                f"as {show(other[2])}; a message has one format: give both points the same, or a "
+                "topic of their own"
+            )
+            yield Finding((*path, "format") if "format" in point else (*path, "topic"), message)
+        known.append((path, topic, form))
 
 
 def _templates(path: Path, point: Table) -> Iterator[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING
 
 from envmon.shop.cross_points import overlap
@@ -30,6 +31,18 @@ def _products(data: Table) -> Iterator[Finding]:
         yield from _limits(data, path)
         yield from _flash(path, product)
         yield from _of_coatings(data, path, product)
+
+
+def sheets_ahead(data: Table, today: date) -> Iterator[Finding]:
+    """Yield the products whose sheet is dated after today."""
+    for path, product in tables(data, ("product",)):
+        sheet = product.get("sheet")
+        if isinstance(sheet, date) and sheet > today:
+            message = (
+                f"sheet is {sheet}, and today is {today}; allowed is the date printed on the "
+                "product's sheet, today at the latest; correct it"
+            )
+            yield Finding((*path, "sheet"), message)
 
 
 def _limits(data: Table, above: Path) -> Iterator[Finding]:

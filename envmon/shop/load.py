@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 
 from envmon.errors import Fault, ShopFileError
 from envmon.shop.cross import check_whole, secrets
+from envmon.shop.cross_work import sheets_ahead
 from envmon.shop.locate import Lines, syntax_error_lines
 from envmon.shop.raw import MISSING, Finding, Table, value_at
 from envmon.shop.repair import Repaired
 from envmon.shop.words import is_secret_key, path_text, show
 
 if TYPE_CHECKING:
+    from datetime import date
     from pathlib import Path
 
     from envmon.shop.models import Shop
@@ -47,6 +49,22 @@ def load_shop(path: Path) -> Shop:
     if shop is None or faults:
         raise ShopFileError(str(path), faults)
     return shop
+
+
+def ensure_dated(path: Path, today: date) -> None:
+    """Refuse sheets dated after today, in a shop file without other faults.
+
+    Only a person's check asks for it: a shop must run on a machine whose clock is not set yet.
+
+    Raises:
+        ShopFileError: With each such sheet.
+    """
+    text = _read(path).removeprefix("\ufeff")
+    data = tomllib.loads(text)
+    found = list(sheets_ahead(data, today))
+    if found:
+        lines = Lines(text)
+        raise ShopFileError(str(path), [_fault(f, lines, _value_text(data, f)) for f in found])
 
 
 def check_text(text: str, file: str) -> tuple[Shop | None, list[Fault]]:

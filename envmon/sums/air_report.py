@@ -19,6 +19,7 @@ from envmon.units import QUANTITIES, convert, format_value
 if TYPE_CHECKING:
     from envmon.units import UnitSystem
 
+_OPTIONS = {"temp": "temperature", "altitude": "altitude", "panel": "panel"}
 _VERDICTS: dict[Verdict, str] = {
     "dry": "dry, 3 K or more above saturation",
     "at_risk": "no water yet, but under the 3 K rule",
@@ -48,12 +49,17 @@ class AirQuestion:
         cls, temp: float, rh: float, panel: float | None, altitude: float, units: UnitSystem
     ) -> AirQuestion:
         """Return the question with metric (°C, m) or US (°F, ft) numbers made SI."""
-        unit, length = ("°F", "ft") if units == "us" else ("°C", "m")
-        panel_c = None if panel is None else convert(panel, unit, "temperature")
-        if panel_c is not None and not -60 <= panel_c <= 120:
-            raise InputError(f"panel is {panel:g} {unit}; allowed is −60 to 120 °C (−76 to 248 °F)")
+        us = units == "us"
+        unit, length = ("°F", "ft") if us else ("°C", "m")
+        _ensure("temp", temp, (-76, 176) if us else (-60, 80), unit)
+        _ensure("altitude", altitude, (-1640, 13_123) if us else (-500, 4_000), length)
+        if panel is not None:
+            _ensure("panel", panel, (-76, 248) if us else (-60, 120), unit)
         return cls(
-            convert(temp, unit, "temperature"), rh, panel_c, convert(altitude, length, "length")
+            convert(temp, unit, "temperature"),
+            rh,
+            None if panel is None else convert(panel, unit, "temperature"),
+            convert(altitude, length, "length"),
         )
 
     @property
@@ -74,6 +80,16 @@ class AirQuestion:
         if self.panel_temp_c is None:
             return None
         return float(dew_margin_k(self.panel_temp_c, state.dew_point_c, state.frost_point_c))
+
+
+def _ensure(name: str, value: float, ends: tuple[float, float], unit: str) -> None:
+    """Refuse a value outside what is allowed, in the units it was asked in."""
+    low, high = ends
+    if not low <= value <= high:
+        said = f"{low:g} to {high:g} {unit}".replace("-", "−")
+        raise InputError(
+            f"{_OPTIONS[name]} is {value:g} {unit}; allowed is {said}: correct --{name}"
+        )
 
 
 def _values(question: AirQuestion, state: MoistAir) -> dict[str, float]:
