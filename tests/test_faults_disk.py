@@ -188,9 +188,7 @@ def test_read_only_folder_is_refused_at_the_start(
         if used_before:
             lived_in(disk / "data", 3600)
         remount(disk, "ro")
-        done = run_module(
-            f"envmon.service.{name}_process", tmp_path / "shop.toml", "--data", disk / "data"
-        )
+        done = run_module(PROCESS[name], tmp_path / "shop.toml", "--data", disk / "data")
         # A watch that cannot take its folder ends the run; the keeper is started again later.
         assert done.returncode == {"watch": 2, "keeper": 1}[name]
         assert str(disk / "data") in done.stderr
