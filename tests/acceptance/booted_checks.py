@@ -21,7 +21,7 @@ EXPOSURE = {
     "envmon": 1.6, "envmon-backup": 1.0, "envmon-certificates": 3.0, "envmon-node": 2.0,
     "envmon-wall": 5.5, "mosquitto": 5.5,
 }  # fmt: skip
-PROCESSES = ("watch_process", "keeper_process", "outlook_process", "envmon_boards", "envmon run")
+PROCESSES = ("watch_process", "keeper_process", "outlook.process", "envmon_boards", "envmon run")
 ARE_UP = f"systemctl is-active {' '.join(SERVICES)} {' '.join(TIMERS)}"
 NODE = "north"
 DATA = "/var/lib/envmon"
@@ -97,7 +97,8 @@ def services(machine: Booted) -> str:
 def shut_in(machine: Booted) -> str:
     """The processes are held as the unit says; a write to the machine's own files is refused."""
     for what in PROCESSES:
-        status = machine.ok(f"cat /proc/{pid_of(machine, what)}/status")
+        pid = wait_for(lambda w=what: pid_of(machine, w), what, 60)
+        status = machine.ok(f"cat /proc/{pid}/status")
         for line in (r"CapEff:\s+0+$", r"CapBnd:\s+0+$", r"NoNewPrivs:\s+1$", r"Seccomp:\s+2$"):
             ensure(re.search(f"(?m)^{line}", status), f"{what}: {line} does not hold")
     main = shows(machine, "envmon", "MainPID")
@@ -131,8 +132,9 @@ def exposure(machine: Booted) -> str:
 def strangers(machine: Booted) -> str:
     """From outside: a log-in page over https, nothing at the plain port, no topic of another."""
     ca = f"{machine.tree}{CA}"
-    page = machine.outside(f"curl -s -i --cacert {ca} https://{NAME}.local:8050/").text
-    ensure("303" in page.splitlines()[0] and "/login" in page, f"no log-in page: {page[:200]}")
+    ask = f"curl -s -i --cacert {ca} https://{NAME}.local:8050/"
+    page = wait_for(lambda: machine.outside(ask).text, "the screens from outside", 60)
+    ensure(re.match(r"HTTP/1.1 303 ", page) and "/login" in page, f"no log-in page: {page[:200]}")
     ensure(machine.outside(f"mosquitto_pub -h {NAME}.local -p 1883 -t a -m b").code, "1883 is open")
     bare = f"mosquitto_pub -h {NAME}.local -p 8883 --cafile {ca} -t a -m b"
     ensure(machine.outside(bare).code, "a node without a password was let in")

@@ -104,6 +104,11 @@ def make_base(base: Path, guide: list[str]) -> None:
             MIRROR,
         ]
     )
+    furnish(base, guide)
+
+
+def furnish(base: Path, guide: list[str]) -> None:
+    """Fetch the guide's packages, and lay down a person, a name and a cable."""
     security = "http://deb.debian.org/debian-security"
     sources = f"deb {MIRROR} {SUITE} main\ndeb {security} {SUITE}-security main\n"
     (base / "etc/apt/sources.list").write_text(sources, encoding="utf-8")

@@ -84,7 +84,7 @@ def comes_back(machine: Booted, folder: Path) -> str:
         machine.ok(f"kill -KILL {pid_of(machine, what, user)}")
         wait_for(lambda: board(machine, "/healthz"), "the screens", 120)
         wait_for(lambda w=what, u=user: pid_of(machine, w, u), name, 60)
-        said.append(looked_at(machine, folder / f"wall_after_{name}.png", 21.1 + n / 10))
+        said.append(looked_at(machine, folder / f"wall_after_{name}.png", round(21.1 + n / 10, 1)))
     return "; ".join(said)
 
 
