@@ -36,7 +36,7 @@ MOST_SENT = 65_536
 FRESH = {"Cache-Control": "no-store"}
 """Headers of an answer that is true only now."""
 _VISITOR = "envmon_visitor"
-_STREAM = "/api/v1/stream"
+_STREAM, _LINKS = "/api/v1/stream", "/ack/"
 _KEPT_FOR = frozenset({"work", "manage"})
 """What takes one of these roles leaves an entry in the chain, a record handed out too."""
 _ASKED = ("/api/", "/_")
@@ -121,6 +121,7 @@ class Door:
             await send({"type": "websocket.close", "code": 1008})
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        scope = self._porter.without_foreign_cookies(scope)
         if self._porter.behind_proxy:
             scope = {**scope, "scheme": "https"}
         coming = _Coming(receive)
@@ -159,24 +160,32 @@ class Door:
             return problem(503, "who is logged in cannot be read now; the server's log says why")
         scope[_VISITOR] = visitor
         request = Request(scope)
-        writes = scope["method"] not in READING and not scope["path"].startswith("/ack/")
+        writes = scope["method"] not in READING and not scope["path"].startswith(_LINKS)
         unfit = (refuse_foreign(request) if writes else None) or _unfit(request, visitor)
         return unfit or self._too_much(request, visitor)
 
     def _too_much(self, request: Request, visitor: Visitor | None) -> Response | None:
         """Return a refusal for who has more kept than any hand can press, else None."""
-        if visitor is None or needed_for(request.method, request.scope["path"]) not in _KEPT_FOR:
+        kept = needed_for(request.method, request.scope["path"]) in _KEPT_FOR
+        # What a foreign page makes a browser ask is refused further on, and counts for nobody.
+        foreign = request.headers.get("sec-fetch-site") in {"cross-site", "same-site"}
+        if visitor is None or not kept or foreign:
             return None
         if self._porter.measure.takes(visitor):
             return None
         return wait(1.0, f"more was asked for than {PER_MINUTE:g} things a minute")
 
     def _place(self, scope: Scope) -> AbstractAsyncContextManager[None]:
-        """Return one of a person's places; a stream does not take one, and strangers have none."""
+        """Return one of a person's places; a stream does not take one.
+
+        Strangers have some together at the links they are sent: these read the store.
+        """
         visitor: Visitor | None = scope.get(_VISITOR)
-        if visitor is None or scope["path"] == _STREAM:
-            return nullcontext()
-        return self._porter.measure.turn(visitor.name)
+        if visitor is not None and scope["path"] != _STREAM:
+            return self._porter.measure.turn(visitor.name)
+        if visitor is None and scope["path"].startswith(_LINKS):
+            return self._porter.measure.turn(_LINKS)
+        return nullcontext()
 
     def with_headers(self, scope: Scope, message: Message) -> Message:
         """Return the beginning of an answer with what none goes out without."""
@@ -266,7 +275,8 @@ def _instead(path: str, status: int, coming: _Coming) -> Response | None:
         return problem(413, f"allowed are {MOST_SENT} bytes")
     if not path.startswith("/_dash-"):
         return None
-    log.warning("a question of a page could not be answered")
+    if path.startswith("/_dash-update"):  # which no stranger asks
+        log.warning("a question of a page could not be answered")
     return problem(400, "no page here asks this; load the page anew")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from pathlib import Path
-from threading import BoundedSemaphore
+from threading import BoundedSemaphore, Lock
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from fastapi import APIRouter, Request
@@ -12,11 +12,13 @@ from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Resp
 from starlette.concurrency import run_in_threadpool
 
 from envmon.errors import ServiceError, StoreError
+from envmon.intake.allowance import Purse
 from envmon.service.people.book import LONGEST_NAME
 from envmon.service.people.secret import LONGEST, NOBODY, fits
 from envmon_boards.door import body_of, fresh_json, problem, visitor_of, wait
 from envmon_boards.door_page import login_page
 from envmon_boards.door_session import seconds_of
+from envmon_boards.door_tries import place_of
 
 if TYPE_CHECKING:
     from envmon.service.people.book import Person
@@ -26,6 +28,9 @@ log = logging.getLogger("envmon.door")
 
 FILES = Path(__file__).parent / "door_assets"
 WRONG = "name and PIN do not fit together"
+_JUDGED_PER_S, _JUDGED_SAVED = 0.5, 30.0
+"""So many log-ins of one address are judged for as long as it likes, and at once: a proxy that
+tells no addresses, or a shop behind one, has all its people there."""
 _AT_ONCE = 8
 """So many log-ins are judged or wait for it; more would only use up the machine."""
 
@@ -49,6 +54,8 @@ class LoginDesk:
     def __init__(self, porter: Porter) -> None:
         self._porter = porter
         self._room = BoundedSemaphore(_AT_ONCE)
+        self._lock = Lock()
+        self._judging: Purse[str] = Purse(_JUDGED_PER_S, _JUDGED_SAVED)
 
     def log_in(self, asked: _Asked) -> Response:
         """Return the answer to a try, with the session's cookie when it was good."""
@@ -67,6 +74,8 @@ class LoginDesk:
         assert porter.people is not None
         assert porter.sessions is not None
         assert porter.tries is not None
+        if not self._may_be_judged(asked.address):
+            return wait(1 / _JUDGED_PER_S, "too many log-ins from there")
         left_s = porter.tries.begin(asked.name, asked.address)
         if left_s > 0:
             return wait(left_s, "too many tries")
@@ -81,6 +90,15 @@ class LoginDesk:
             porter.sessions.end(asked.old)
         log.info("%s logged in from %s", person.name, asked.address)
         return self._let_in(person, porter.sessions.begin(person))
+
+    def _may_be_judged(self, address: str) -> bool:
+        """Return whether an address may have one more judged, good ones too: each takes work."""
+        now_us = self._porter.clock.now_us()
+        with self._lock:
+            granted = self._judging.take(place_of(address), 1, now_us)
+            self._judging.kept()
+            self._judging.forget_full(now_us)
+        return granted == 1
 
     def _let_in(self, person: Person, token: str) -> Response:
         answer = fresh_json({"name": person.name, "role": person.role})

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ipaddress
 import logging
-from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.clock import SystemClock
@@ -29,6 +28,8 @@ log = logging.getLogger("envmon.door")
 
 _FORWARDED = (b"forwarded", b"x-forwarded-", b"x-real-ip", b"via")
 """Beginnings of what proxies add."""
+LONGEST_ID = 100
+"""Characters of a session's id, with room."""
 _LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
@@ -62,7 +63,7 @@ class Porter:
     def __init__(
         self, shop: Shop, folder: Path, people: PeopleFile | None, clock: Clock | None = None
     ) -> None:
-        clock = clock or SystemClock()
+        self.clock = clock = clock or SystemClock()
         self.people, self.encrypted = people, shop.boards.encrypted
         self.behind_proxy = shop.boards.behind_proxy
         host = shop.shop.boards_host
@@ -83,12 +84,28 @@ class Porter:
         return name in self.hosts or is_loopback(name)
 
     def token(self, headers: Mapping[bytes, bytes]) -> str:
-        """Return the session's id as a browser sent it; empty without one."""
-        try:
-            sent = SimpleCookie(headers.get(b"cookie", b"").decode("latin-1"))
-        except CookieError:
-            return ""
-        return sent[self.cookie].value if self.cookie in sent else ""
+        """Return the session's id as a browser sent it; empty without one.
+
+        Ids need no unquoting, and Python's own takes seconds for a head full of backslashes.
+        """
+        wanted = self.cookie.encode()
+        for part in headers.get(b"cookie", b"").split(b";"):
+            name, _, value = part.strip(b" \t").partition(b"=")
+            if name == wanted:
+                return value.decode("latin-1") if len(value) <= LONGEST_ID else ""
+        return ""
+
+    def without_foreign_cookies(self, scope: Scope) -> Scope:
+        """Return a request with no cookie but the session's: nothing behind the door reads others.
+
+        Args:
+            scope: The request.
+        """
+        headers = [pair for pair in scope["headers"] if pair[0] != b"cookie"]
+        token = self.token(dict(scope["headers"]))
+        if token:
+            headers.append((b"cookie", f"{self.cookie}={token}".encode("latin-1")))
+        return {**scope, "headers": headers}
 
     def visitor(self, scope: Scope, headers: Mapping[bytes, bytes]) -> Visitor | None:
         """Return who asks; None for a stranger.
