@@ -10,10 +10,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from envmon.clock import MINUTE_US, us_from_datetime
+from envmon.heating.days import days_between, rows_of
 from envmon.heating.model import BayMinutes, Winter
 
 if TYPE_CHECKING:
-    from envmon.heating.model import Floats
+    from collections.abc import Sequence
+
+    from envmon.heating.model import DayRow, Floats
+    from envmon.shop.heat import Heater, HeatingInfo
 
 OSLO = "Europe/Oslo"
 
@@ -68,3 +72,14 @@ def on_for(story: Story, hours_a_day: float) -> Floats:
 def rising(count: int) -> Floats:
     """Return a meter that counts a hundredth a minute."""
     return np.linspace(0.0, (count - 1) / 100, count)
+
+
+def day_rows(
+    winter: Winter,
+    info: HeatingInfo,
+    heaters: Sequence[Heater],
+    costs: Sequence[float | None] = (),
+    balance_c: float | None = None,
+) -> list[DayRow]:
+    """Return the row of each local day that a winter touches, in order."""
+    return rows_of(winter, days_between(winter, info, heaters, balance_c), costs)

@@ -22,6 +22,7 @@ from envmon.service.watch import Watch
 from envmon.store.sqlite import SqliteStore
 from tests.guard_support import START_US, shop_from
 from tests.job_support import JOB_SHOP
+from tests.link_support import wait_up
 
 
 def die(*_: object, **__: object) -> None:
@@ -46,7 +47,7 @@ class Child:
         shop = shop_from(JOB_SHOP)
         topics = sorted({p.topic for p in shop.point} | {b.topic for b in shop.button})
         self.link = BrokerLink(LOOPBACK, port, "job-child", topics)
-        self.link.wait_up(15)
+        wait_up(self.link)
         self.store, self.clock = DyingStore(folder), ManualClock(START_US)
         snapshot_us = self.store.snapshot_at("guard")
         self.clock.at_us = snapshot_us or START_US
@@ -69,7 +70,7 @@ class Child:
         """Return all it knows."""
         publisher, state = self.watch._job_publisher, self.watch.state
         bays = {bay: publisher.state_of(bay, state) for bay in ("one", "two")}
-        return {"guard": state.to_json().decode(), "bench": msgspec.to_builtins(bays)}
+        return {"guard": msgspec.json.encode(state).decode(), "bench": msgspec.to_builtins(bays)}
 
 
 def main() -> None:

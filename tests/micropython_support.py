@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Self
 import pytest
 
 from envmon.intake.link import Account, BrokerLink
+from tests.link_support import wait_up
 from tests.mosquitto_support import NEEDS_MOSQUITTO, wait_until
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ class Listener:
         self._link = BrokerLink(
             "127.0.0.1", port, "listener", [f"{TOPIC}/#"], account=account or Account()
         )
-        self._link.wait_up(30)
+        wait_up(self._link)
         self.messages: list[tuple[str, bytes]] = []
 
     def take(self) -> None:

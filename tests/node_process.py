@@ -14,6 +14,7 @@ import tty
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 from envmon.intake.link import BrokerLink
+from tests.link_support import wait_up
 from tests.mosquitto_support import wait_until
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ class Listener:
     def __init__(self, port: int, account: Account | None = None) -> None:
         more = {} if account is None else {"account": account}
         self._link = BrokerLink("127.0.0.1", port, "listener", [f"{TOPIC}/#"], **more)  # type: ignore[arg-type]
-        self._link.wait_up(30)
+        wait_up(self._link)
         self.messages: list[tuple[str, bytes]] = []
 
     def take(self) -> None:

@@ -374,7 +374,7 @@ def test_a_restart_in_every_state_is_no_restart(bay: Bay) -> None:
         for each in (bay, other):
             act(each)
             each.live_on(1200)
-        other.state = GuardState.from_json(other.state.to_json())
+        other.state = msgspec.json.decode(msgspec.json.encode(other.state), type=GuardState)
         lives |= {a.life for b in bay.state.bays.values() for a in b.alarms.values()}
     assert lives >= {"UNACK", "ACKED", "RTNUN", "LTACK", "SHLVD", "OOSRV"}
     assert other.findings == bay.findings
@@ -386,7 +386,7 @@ def test_a_state_of_the_version_before_is_read_and_its_alarm_goes_on(bay: Bay) -
     bay.stage("coating")
     bay.put("rel_hum_pct", 70.0)
     bay.live_on(300)
-    document = msgspec.json.decode(bay.state.to_json())
+    document = msgspec.json.decode(msgspec.json.encode(bay.state))
     del document["bays"][NO_BAY]
     for old in document["bays"].values():
         window = old["alarms"].get("one-window")
@@ -397,7 +397,7 @@ def test_a_state_of_the_version_before_is_read_and_its_alarm_goes_on(bay: Bay) -
             del old[key]
     for last in document["newest"].values():
         del last["flag"]
-    state = GuardState.from_json(msgspec.json.encode(document))
+    state = msgspec.json.decode(msgspec.json.encode(document), type=GuardState)
     bay.state, found = fitted_state(bay.plan, state)
     assert found == []
     assert bay.life("one-window") == "UNACK"

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from envmon.errors import InputError
-from envmon.heating.compare import Days, compare, in_weather, said
+from envmon.heating.compare import Days, compare, said
 from envmon.heating.signature import signature
 from tests.heating_cases import carried, whiteside, winter_weather
 
@@ -111,9 +111,9 @@ def test_a_winter_of_other_weather_is_priced_by_the_signature() -> None:
     before = winter(10)
     line = signature(before.outdoor_c, before.energy_kwh, indoor_c=before.indoor_c)
     colder = before.outdoor_c - 3
-    total, within = in_weather(line, colder)
-    assert total == pytest.approx(float(line.expected(colder).sum()))
-    assert within.low < total < within.high
+    found = compare(before._replace(indoor_c=None), Days(colder, before.energy_kwh, None), line)
+    assert found.expected_kwh == pytest.approx(float(line.expected(colder).sum()))
+    assert found.within.low < found.more < found.within.high
 
 
 @settings(max_examples=20, deadline=None)

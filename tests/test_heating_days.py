@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from envmon.clock import DAY_US, HOUR_US, MINUTE_US
-from envmon.heating.days import base_c, day_rows, days_between, rows_of
+from envmon.heating.days import base_c, days_between, rows_of
 from envmon.heating.energy import HeatBy, energy_between
 from envmon.heating.fuel import FUELS
 from envmon.heating.model import BayMinutes, Counter, DayRow, Span
 from envmon.shop.heat import Heater, HeatingInfo
-from tests.heating_story import Story, local_us, on_for, rising
+from tests.heating_story import Story, day_rows, local_us, on_for, rising
 
 
 def test_a_day_with_everything() -> None:
@@ -35,7 +35,7 @@ def test_a_day_with_everything() -> None:
         notes=((date(2026, 1, 13), "door seal looks worn"),),
     )
     heaters = [Heater(bay="hall", output=10e3), Heater(bay="annex", output=5e3, efficiency=0.5)]
-    first, second = day_rows(winter, HeatingInfo(efficiency=0.8), heaters, costs=[3.5, None])
+    first, second = day_rows(winter, HeatingInfo(efficiency=0.8), heaters, [3.5, None])
     numbers = [first.energy_kwh, first.heat_kwh, first.degree_days]
     assert numbers == pytest.approx([60 / 0.8 + 10 / 0.5, 70.0, 20.0])
     assert first == DayRow(

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from envmon.clock import MINUTE_US
-from envmon.heating.days import day_rows, days_between
+from envmon.heating.days import days_between
 from envmon.heating.faults import by_text, span_faults
 from envmon.heating.log import HeatShop, heating_log
 from envmon.heating.model import BayMinutes, Counter, DayRow, Winter
 from envmon.shop.heat import HeatingInfo
-from tests.heating_story import Story, on_for, rising
+from tests.heating_story import Story, day_rows, on_for, rising
 
 INFO = HeatingInfo()
 

@@ -10,6 +10,7 @@ import sqlite3
 from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import pytest
 
 from envmon.guard.state import GuardState
@@ -114,9 +115,9 @@ def test_a_state_of_the_guard_of_before_jobs_can_be_read(tmp_path: Path) -> None
     hand = JobHand(tmp_path)
     hand.go(60)
     state = hand.watch.state
-    old: dict[str, Any] = json.loads(state.to_json())
+    old: dict[str, Any] = json.loads(msgspec.json.encode(state))
     for bay in old["bays"].values():
         for name in ("procedure", "cures", "cure_told"):
             del bay[name]
-    assert GuardState.from_json(json.dumps(old).encode()) == state
+    assert msgspec.json.decode(json.dumps(old).encode(), type=GuardState) == state
     hand.store.close()

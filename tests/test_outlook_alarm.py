@@ -9,6 +9,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -148,7 +149,7 @@ def test_where_nothing_is_said_the_trail_decides(bay: Bay) -> None:
 def test_the_word_survives_a_restart(bay: Bay) -> None:
     bay.say(OUTLOOK_SAID, **leaves("coating", bay.at_s + 60, bay.at_s + 900))
     before = bay.state.bays["one"].foreseen
-    bay.state = GuardState.from_json(bay.state.to_json())
+    bay.state = msgspec.json.decode(msgspec.json.encode(bay.state), type=GuardState)
     assert bay.state.bays["one"].foreseen == before
     assert of(bay.live_on(600), acts.RAISED)
 

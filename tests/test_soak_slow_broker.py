@@ -12,6 +12,7 @@ import pytest
 
 from envmon.intake.link import UNSAID, BrokerLink
 from envmon.service.broker import LOOPBACK
+from tests.link_support import wait_up
 from tests.mosquitto_support import NEEDS_MOSQUITTO, Ear, Mosquitto, wait_until
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 @pytest.mark.parametrize(("qos", "payload"), [(0, LARGE), (1, b"alarm")])
 def test_what_is_said_does_not_pile_up(broker: Mosquitto, qos: int, payload: bytes) -> None:
     link = BrokerLink(LOOPBACK, broker.port, "slow", ())
-    link.wait_up(15)
+    wait_up(link)
     with stopped(broker):
         taken = sum(link.publish("envmon/one/state", payload, qos=qos) for _ in range(MANY))
         assert 0 < taken <= UNSAID
@@ -73,7 +74,7 @@ def test_what_a_long_outage_left_is_worked_off_without_a_write_for_each(tmp_path
     """A card writes 10 MB a second (common practice): a whole file for each message never ends."""
     with Mosquitto(tmp_path, shipped=True) as broker:
         away = BrokerLink(LOOPBACK, broker.port, "watch", ("hall/#",))
-        away.wait_up(15)
+        wait_up(away)
         away.close()
         begun = time.monotonic()
         with Ear(broker.port, "nothing") as node:

@@ -199,19 +199,6 @@ class GuardState(msgspec.Struct):
             {bay_id: bay.copy() for bay_id, bay in self.bays.items()},
         )
 
-    def to_json(self) -> bytes:
-        """Return the state as JSON that ``from_json`` reads back without loss."""
-        return msgspec.json.encode(self)
-
-    @classmethod
-    def from_json(cls, text: bytes) -> GuardState:
-        """Read a state back.
-
-        Raises:
-            msgspec.MsgspecError: The text is no guard state.
-        """
-        return msgspec.json.decode(text, type=cls)
-
 
 class Finding(NamedTuple):
     """Something the guard found, with the exact time it became true.

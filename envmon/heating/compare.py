@@ -156,18 +156,6 @@ def _warmer(
     return warmer_k, -was.slope * warmer_k * float(weight[outdoor_c < ends_c].sum())
 
 
-def in_weather(of: Signature, outdoor_c: Floats) -> tuple[float, Interval]:
-    """Return what a winter with given days would take by a signature [kWh], and its interval.
-
-    Args:
-        of: The signature.
-        outdoor_c: Mean of each day [°C], all known.
-    """
-    total = float(of.expected(outdoor_c).sum())
-    half = reach_of(of.free) * _scatter(of, outdoor_c, np.ones_like(outdoor_c))
-    return total, Interval(total - half, total + half)
-
-
 def in_short(one: Comparison) -> str:
     """Return a difference in a few words, such as ``12 % more (9 to 15 %)``."""
     low, high = sorted(round(100 * abs(end)) for end in one.within)

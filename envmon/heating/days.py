@@ -103,26 +103,6 @@ def base_c(info: HeatingInfo, balance_c: float | None) -> float:
     return info.base
 
 
-def day_rows(
-    winter: Winter,
-    info: HeatingInfo,
-    heaters: Sequence[Heater],
-    *,
-    balance_c: float | None = None,
-    costs: Sequence[float | None] = (),
-) -> list[DayRow]:
-    """Return the row of each local day that a winter touches, in order.
-
-    Args:
-        winter: What the log is made from.
-        info: The shop's ``[heating]``.
-        heaters: Its ``[[heater]]``.
-        balance_c: The shop's own balance point [°C], for the base ``"balance"``; without it 18 °C.
-        costs: Cost of each day, where it is worked out already.
-    """
-    return rows_of(winter, days_between(winter, info, heaters, balance_c), costs)
-
-
 def rows_of(winter: Winter, days: Days, costs: Sequence[float | None] = ()) -> list[DayRow]:
     """Return the rows of days that are worked out.
 

@@ -272,25 +272,6 @@ class BrokerLink:
         if self._client.socket() is not None and self._client.want_write():
             self._client.loop_write()
 
-    def wait_up(self, timeout_s: float) -> None:
-        """Wait until the broker has accepted us; messages that come meanwhile are kept.
-
-        Raises:
-            BrokerError: It has not within the time.
-        """
-        deadline = time.monotonic() + timeout_s
-        while not self._up:
-            if time.monotonic() > deadline:
-                raise BrokerError(
-                    f"no broker at {self._address[0]}:{self._address[1]} within {timeout_s:g} s"
-                    f" ({self.last_error}); start it, or correct [broker] in the shop file"
-                )
-            self._ensure_connected()
-            if self._client.socket() is None:
-                time.sleep(0.02)
-            else:
-                self._read(0.1)
-
     def close(self) -> None:
         """Say goodbye so that the last will is not sent; the session stays at the broker."""
         if self._up:

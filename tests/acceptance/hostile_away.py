@@ -20,6 +20,7 @@ sys.path.insert(0, str(ROOT))
 
 from envmon.intake.link import BrokerLink  # noqa: E402 - run as a script
 from tests.acceptance.hostile_flood import Flood  # noqa: E402
+from tests.link_support import wait_up  # noqa: E402
 from tests.mosquitto_support import Mosquitto, wait_until  # noqa: E402
 from tests.node_process import SENSOR, CountingDevice, NodeProcess  # noqa: E402
 
@@ -52,7 +53,7 @@ class Queueing(Mosquitto):
 def session(port: int) -> BrokerLink:
     """Return the watch's session, connected."""
     link = BrokerLink("127.0.0.1", port, "envmon-away", ["shop/#", "flood/#"])
-    link.wait_up(30)
+    wait_up(link)
     return link
 
 
