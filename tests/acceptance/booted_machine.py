@@ -6,6 +6,7 @@ changed. The end of its cable here stands for a phone or a node in the shop.
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 from contextlib import contextmanager
@@ -36,8 +37,12 @@ mkdir -p /sys/fs/cgroup/envmon-booted
 echo $$ >/sys/fs/cgroup/envmon-booted/cgroup.procs
 mount --bind "$1.hosts" /etc/hosts
 ip link set lo up
-exec systemd-nspawn --quiet -D "$1" -M "$2" --register=no --keep-unit --network-veth \
-    --bind=/dev/tty0 --bind=/dev/tty1 --console=pipe -b
+code=133
+while [ $code = 133 ]; do  # 133: it is to be started anew
+    code=0
+    systemd-nspawn --quiet -D "$1" -M "$2" --register=no --keep-unit --network-veth \
+        --bind=/dev/tty0 --bind=/dev/tty1 --console=pipe -b || code=$?
+done
 """
 
 
@@ -46,7 +51,7 @@ class Booted:
 
     Args:
         tree: Its files.
-        process: The systemd-nspawn that holds it.
+        process: What boots it, again where it is started anew.
     """
 
     def __init__(self, tree: Path, process: subprocess.Popen[bytes]) -> None:
@@ -103,19 +108,27 @@ class Booted:
         return told([*enter, "sh", "-c", command])
 
     def _leader(self) -> int | None:
-        children = Path(f"/proc/{self._process.pid}/task/{self._process.pid}/children")
-        try:
-            pids = children.read_text(encoding="utf-8").split()
-        except OSError as error:
-            raise FailedError("the machine has ended") from error
-        for pid in map(int, pids):
-            try:
-                name = Path(f"/proc/{pid}/comm").read_text(encoding="utf-8").strip()
-            except OSError:
-                continue
-            if name == "systemd":
-                return pid
+        holder = self.holder()
+        return None if holder is None else child_of(holder, "systemd")
+
+    def holder(self) -> int | None:
+        """Return the systemd-nspawn that holds the machine at this moment."""
+        if self._process.poll() is not None:
+            raise FailedError("the machine has ended")
+        return child_of(self._process.pid, "systemd-nspawn")
+
+
+def child_of(parent: int, name: str) -> int | None:
+    """Return a process's child of a name."""
+    try:
+        pids = Path(f"/proc/{parent}/task/{parent}/children").read_text(encoding="utf-8").split()
+        for pid in pids:
+            # The kernel keeps 15 characters of a name.
+            if Path(f"/proc/{pid}/comm").read_text(encoding="utf-8").strip() == name[:15]:
+                return int(pid)
+    except OSError:
         return None
+    return None
 
 
 @contextmanager
@@ -133,9 +146,15 @@ def booted(tree: Path) -> Iterator[Booted]:
             machine.up()
             yield machine
         finally:
-            process.send_signal(signal.SIGTERM)
-            try:
-                process.wait(120)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait(30)
+            _shut_down(process)
+
+
+def _shut_down(process: subprocess.Popen[bytes]) -> None:
+    holder = child_of(process.pid, "systemd-nspawn")
+    if holder is not None:
+        os.kill(holder, signal.SIGTERM)
+    try:
+        process.wait(120)
+    except subprocess.TimeoutExpired:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait(30)
