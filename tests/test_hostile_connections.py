@@ -8,11 +8,13 @@ import socket
 import threading
 import time
 from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
 from starlette.responses import StreamingResponse
 
+from envmon.field.authority_files import Wish, ensure_certificates
 from envmon.shop.boards import is_loopback
 from envmon_boards import door_patience
 from envmon_boards.app import build_app
@@ -32,10 +34,10 @@ HEAD = b"POST /api/v1/login HTTP/1.1\r\nHost: localhost\r\nContent-Type: applica
 
 
 @contextmanager
-def served(app: ASGIApp) -> Iterator[int]:
+def served(app: ASGIApp, pair: tuple[Path, Path] | None = None) -> Iterator[int]:
     """Serve an application as the boards do, on a port of loopback."""
     port = free_port()
-    server, sockets = server_of(app, None), sockets_of("127.0.0.1", port)
+    server, sockets = server_of(app, pair), sockets_of("127.0.0.1", port)
     thread = threading.Thread(target=server.run, args=(sockets,), daemon=True)
     thread.start()
     try:
@@ -117,6 +119,22 @@ def test_a_head_that_is_fed_byte_by_byte_gains_no_time(port: int) -> None:
         thread.start()
         wait_until(ended.is_set, "the connection to be closed", 30)
         thread.join()
+
+
+def test_who_begins_no_encryption_is_closed_as_soon_as_who_sends_no_head(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a word of it the loop waits for 60 s, and each that waits takes a file."""
+    monkeypatch.setattr(door_patience, "ASKING_S", 0.5)
+    wish = Wish("Kelp Quay", (), ("localhost", "127.0.0.1"), 30)
+    ensure_certificates(tmp_path / "tls", wish, datetime.now(UTC))
+    pair = (tmp_path / "tls/shop.pem", tmp_path / "tls/shop.key")
+    app = build_app(stand_of(tmp_path, shop_text()).boards)
+    with served(app, pair) as port, ExitStack() as held:
+        begun = time.monotonic()
+        for silent in [held.enter_context(opened(port, text)) for text in (b"", b"\x16\x03")]:
+            rest_of(silent)
+    assert 0.4 <= time.monotonic() - begun < 20
 
 
 MUCH = {

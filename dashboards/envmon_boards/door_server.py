@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import ssl
+from functools import partial
 from typing import TYPE_CHECKING
 
 import uvicorn
 
 from envmon.errors import ServiceError
 from envmon.shop.boards import EVERYWHERE, is_loopback
+from envmon_boards import door_patience
 from envmon_boards.door_patience import PatientProtocol, ensure_files
 
 if TYPE_CHECKING:
@@ -18,6 +21,21 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
 _LOOPBACK = "127.0.0.1"
+
+
+class _Server(uvicorn.Server):
+    """A server that waits no longer for encryption to begin than for a request."""
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to listen."""
+        loop = asyncio.get_running_loop()
+        if self.config.ssl is not None:
+            # uvicorn has no setting for it. The loop's own 60 s are too long for who opens
+            # thousands of connections and says nothing, as each takes a file.
+            loop.create_server = partial(  # type: ignore[method-assign]
+                loop.create_server, ssl_handshake_timeout=door_patience.ASKING_S
+            )
+        await super().startup(sockets=sockets)
 
 
 def server_of(app: ASGIApp, pair: tuple[Path, Path] | None) -> uvicorn.Server:
@@ -43,7 +61,7 @@ def server_of(app: ASGIApp, pair: tuple[Path, Path] | None) -> uvicorn.Server:
     config.load()
     if config.ssl is not None:
         config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
-    return uvicorn.Server(config)
+    return _Server(config)
 
 
 def sockets_of(host: str, port: int) -> list[socket.socket]:
