@@ -27,9 +27,12 @@ BAY = "three"
 PANELS = ("Roof", "Bonnet")
 MARKS = {None: "apply", "applied": "level", "levelled": "inspect"}
 """Newest mark on a panel -> what is done next."""
-PACE_S = 0.5
-ALARMS_EVERY_S = 2.0
+PACE_S = 1.0
+ALARMS_EVERY_S = 6.0
+SLOWER_S = 3.0
+"""A person who is told that it is too much waits so long."""
 PATIENCE_S = 8.0
+TOO_MUCH = 429
 WHY = "the soak goes on"
 
 
@@ -86,6 +89,11 @@ class Hand:
             self._cookie = ""
         return answer
 
+    def log_out(self) -> None:
+        """End the session; the next question begins another."""
+        self._sent("/api/v1/logout", {})
+        self._cookie = ""
+
     def _log_in(self) -> None:
         answer, cookie = self._sent("/api/v1/login", {"name": NAME, "secret": PIN})
         if answer.status == 200:
@@ -136,6 +144,8 @@ class Worker(threading.Thread):
                 self._alarms_at = time.monotonic() + ALARMS_EVERY_S
                 self._acknowledge()
             self._work()
+            if self.asked and self.asked[-1].status == TOO_MUCH:
+                self._over.wait(SLOWER_S)
 
     def finish(self) -> None:
         """Open no new job; ``done`` is set when the last one is closed."""
@@ -172,6 +182,8 @@ class Worker(threading.Thread):
         mark = str(body.get("text", ""))
         seq = int(said.document.get("seq", 0)) if said.status == 200 else 0
         self.asked.append(Asked(time.time(), body["act"], mark, said.status, seq))
+        if body["act"] == "close" and said.status == 200:
+            self.hand.log_out()
 
     def _next(self, job: dict[str, Any]) -> dict[str, Any]:
         """Return the next act of a job; the first where there is none."""
