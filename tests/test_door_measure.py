@@ -15,13 +15,13 @@ import pytest
 
 from envmon.clock import ManualClock
 from envmon.guard.alarm_kinds import KINDS
-from envmon.service.trouble_senses import DOOR_WORD, DOOR_WORD_OLD_S, door_word
+from envmon.service.trouble_senses import DOOR_WORD, DOOR_WORD_OLD_S, Senses, door_word
 from envmon.service.troubles import Troubles
 from envmon.store.sqlite import SqliteStore
 from envmon_boards.door_measure import AT_ONCE, PER_MINUTE, SAVED, SCREENS, Measure
 from envmon_boards.door_porter import Visitor
 from tests.door_support import HERE, STRANGER, Asker, answer_of, door_stand, scope_of
-from tests.test_troubles import WELL
+from tests.test_troubles import TOLD, WELL
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -126,6 +126,7 @@ def test_it_becomes_one_alarm_when_it_goes_on_and_is_over_by_itself(
     press(asker, asker.log_in("Kari").cookie, FULL + 1)
     text = door_word(folder)
     assert text == "Kari asks the screens for far too much"
+    assert Senses(folder).seen(0, TOLD).asking == text
 
     troubles, told = Troubles((), 0), []
     for second in range(200):
