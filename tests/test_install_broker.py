@@ -154,9 +154,10 @@ def test_secrets_are_for_their_owners_alone(machine: Trial) -> None:
         machine.root / "etc/mosquitto/certs/envmon.key",
         machine.shop_path.parent / "broker_password",
         *machine.out.glob("nodes/*/password"),
+        *machine.out.glob("nodes/*/node_settings.json"),
         machine.out / f"root{machine.root}/etc/mosquitto/envmon.passwd",
     ]
-    assert len(private) == 9
+    assert len(private) == 12
     assert {stat.S_IMODE(path.stat().st_mode) for path in private} == {0o600}
     passwords = [machine.password(user) for user in ("envmon", "hall", "yard", "new")]
     assert len(set(passwords)) == 4

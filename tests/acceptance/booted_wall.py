@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 WIDE, HIGH = 1920, 1080
 # --ground of dashboards/envmon_boards/assets/look_a_tokens.css, dark and bright.
 GROUNDS = ((0x0A, 0x10, 0x13), (0xE9, 0xE6, 0xDD))
+COLOURS = 800
+"""The wall has 1 700 or so; a page that loads yet, 190."""
 SERVER = f"[Service]\nExecStart=/usr/bin/Xvfb :7 -screen 0 {WIDE}x{HIGH}x24 -ac -nocursor\n"
 SETTINGS = "WLR_BACKENDS=x11 WLR_RENDERER=pixman DISPLAY=:7"
 BROWSER = "chromium/chromium --show"
@@ -63,7 +65,7 @@ def _picture(machine: Booted) -> int:
     near = any(
         all(abs(a - b) <= 3 for a, b in zip(corner, ground, strict=True)) for ground in GROUNDS
     )
-    return colours if near and colours > 50 and _is_open(machine) else 0
+    return colours if near and colours > COLOURS and _is_open(machine) else 0
 
 
 def _is_open(machine: Booted) -> bool:
