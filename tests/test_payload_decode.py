@@ -208,7 +208,7 @@ def test_time_of_a_record_not_asked_for_may_be_absurd() -> None:
 
 @pytest.mark.parametrize("value", ["9007199254740992", "-1e300"])
 def test_number_beyond_2_to_the_53(value: str) -> None:
-    with pytest.raises(PayloadError, match=r"below 2\*\*53"):
+    with pytest.raises(PayloadError, match="below 9 007 199 254 740 992"):
         senml("air_temp_c", value)
     assert len(decode(f'[{{"n":"id","v":{value}}},{{"n":"air_temp_c","v":20}}]')) == 1
 

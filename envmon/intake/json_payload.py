@@ -18,6 +18,7 @@ import msgspec
 
 from envmon.errors import PayloadError
 from envmon.intake.number_payload import ensure_size
+from envmon.intake.plain_words import plain
 
 MAX_DEPTH = 16
 """Deepest nesting of arrays and objects."""
@@ -76,7 +77,7 @@ def ensure_unique_keys(payload: bytes, decoded: object) -> Any:
     try:
         return json.loads(payload.decode("utf-8"), object_pairs_hook=_unique)
     except ValueError as error:
-        raise PayloadError(f"payload is no JSON in UTF-8: {error}") from None
+        raise PayloadError(f"payload is no JSON in UTF-8: {plain(error)}") from None
 
 
 def _quotation_marks(decoded: object) -> int:
@@ -98,7 +99,7 @@ def parse_json(payload: bytes) -> Any:
     try:
         document = _decode(payload)
     except (ValueError, RecursionError) as error:
-        raise PayloadError(f"payload is no JSON in UTF-8: {error}") from None
+        raise PayloadError(f"payload is no JSON in UTF-8: {plain(error)}") from None
     ensure_unique_keys(payload, document)
     return document
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 
 from envmon.errors import PayloadError
+from envmon.intake.plain_words import kind_of
 
 MAX_BYTES = 64 * 1024
 """Largest payload looked at [bytes]."""
@@ -47,11 +48,11 @@ def ensure_number(value: object, where: str) -> float:
         PayloadError: No number, not finite, or as large as 2**53.
     """
     if type(value) is not float and type(value) is not int:
-        kind = type(value).__name__
-        raise PayloadError(f"{where} is {_short(value)} ({kind}); a number is allowed")
+        said = "nothing (null)" if value is None else f"{_short(value)}, which is {kind_of(value)}"
+        raise PayloadError(f"{where} is {said}; a number is allowed")
     if not -EXACT_LIMIT < value < EXACT_LIMIT:
         raise PayloadError(
-            f"{where} is {_short(value)}; a finite number below 2**53 in size is allowed"
+            f"{where} is {_short(value)}; a number below 9 007 199 254 740 992 in size is allowed"
         )
     return float(value)
 
@@ -82,5 +83,6 @@ def parse_number(payload: bytes, *, state: bool = False) -> float:
         allowed = "a plain number such as 20.5 (the unit stands in the shop file)"
         if state:
             allowed = "true, false, on, off, 1 or 0"
-        raise PayloadError(f"payload is {_short(payload)}; allowed is {allowed}")
+        said = _short(payload.decode("ascii", "backslashreplace"))
+        raise PayloadError(f"payload is {said}; allowed is {allowed}")
     return ensure_number(float(text), "payload")

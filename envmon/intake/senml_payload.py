@@ -20,6 +20,7 @@ import msgspec
 from envmon.errors import PayloadError
 from envmon.intake.json_payload import MAX_DEPTH, ensure_unique_keys
 from envmon.intake.number_payload import ensure_size
+from envmon.intake.plain_words import kind_of, plain
 from envmon.intake.senml import RawRecord
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ def parse_senml_json(payload: bytes) -> list[RawRecord]:
     try:
         records = _decode_json(payload)
     except (ValueError, RecursionError) as error:
-        raise PayloadError(f"payload is no SenML pack in JSON: {error}") from None
+        raise PayloadError(f"payload is no SenML pack in JSON: {plain(error)}") from None
     document = ensure_unique_keys(payload, records)
     if document is not None:
         for position, fields in enumerate(document):
@@ -133,7 +134,7 @@ def parse_senml_cbor(payload: bytes) -> list[RawRecord]:
     try:
         return _ensure_count(msgspec.convert(named, list[RawRecord]))
     except msgspec.ValidationError as error:
-        raise PayloadError(f"payload is no SenML pack in CBOR: {error}") from None
+        raise PayloadError(f"payload is no SenML pack in CBOR: {plain(error)}") from None
 
 
 def _load_cbor(payload: bytes) -> list[Any]:
@@ -148,7 +149,9 @@ def _load_cbor(payload: bytes) -> list[Any]:
     try:
         pack = decoder.decode()
     except (cbor2.CBORError, ValueError, TypeError, RecursionError) as error:
-        cause = f"{error}: {error.__cause__}" if error.__cause__ else str(error)
+        cause = plain(error)
+        if error.__cause__ and cause == str(error):
+            cause = f"{error}: {error.__cause__}"
         raise PayloadError(f"payload is no SenML pack in JSON or CBOR: {cause}") from None
     if type(pack) is not list:
         raise PayloadError("payload is neither a JSON array nor a CBOR array; send a SenML pack")
@@ -160,7 +163,9 @@ def _load_cbor(payload: bytes) -> list[Any]:
 
 def _fields_from_cbor(fields: object, position: int) -> dict[str, Any]:
     if type(fields) is not dict:
-        raise PayloadError(f"record {position} is {type(fields).__name__}; a map is allowed")
+        raise PayloadError(
+            f"record {position} is {kind_of(fields)}; allowed is a group of names and values"
+        )
     named: dict[str, Any] = {}
     for key, value in fields.items():
         if type(key) is int:
@@ -181,10 +186,10 @@ def _value_from_cbor(label: str, value: object, position: int) -> object:
     where = f"record {position}, {label}"
     if label == "vd":
         if type(value) is not bytes:
-            raise PayloadError(f"{where} is {type(value).__name__}; a byte string is allowed")
+            raise PayloadError(f"{where} is {kind_of(value)}; allowed is raw bytes")
         return base64.urlsafe_b64encode(value).rstrip(b"=").decode()
     if label == "bver" and type(value) is not int:
-        raise PayloadError(f"{where} is {type(value).__name__}; an unsigned integer is allowed")
+        raise PayloadError(f"{where} is {kind_of(value)}; allowed is a whole number")
     if isinstance(value, Decimal):
         value = float(value)
     if type(value) is float and not math.isfinite(value):
