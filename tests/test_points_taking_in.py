@@ -50,7 +50,10 @@ def asked(taking_in: TakingIn, folder: Path) -> bool:
     return any(answers)
 
 
-def test_only_a_changed_shop_file_without_faults_is_taken_in(tmp_path: Path) -> None:
+def test_only_a_changed_shop_file_without_faults_is_taken_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("envmon.service.points.taking_in.APART_S", 0.1)
     file, said = shop_file(tmp_path), list[str]()
     taking_in = TakingIn(load_shop(file), file, tmp_path, said.append)
     assert not taking_in.due()
@@ -70,6 +73,26 @@ def test_only_a_changed_shop_file_without_faults_is_taken_in(tmp_path: Path) -> 
     assert said[-1] == "the shop file has changed and is taken in"
     assert why_refused(tmp_path) == ""
     assert not asked(taking_in, tmp_path)
+
+
+def test_claim_after_claim_starts_the_watch_anew_only_now_and_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now_s = [100.0]
+    monkeypatch.setattr("envmon.service.points.taking_in.time.monotonic", lambda: now_s[0])
+    file = shop_file(tmp_path)
+    taking_in = TakingIn(load_shop(file), file, tmp_path, lambda _said: None)
+    starts = []
+    for second in range(60):
+        now_s[0] = 100.0 + second
+        more = MORE.replace('"new"', f'"new-{second}"').replace('"x"', f'"x/{second}"')
+        file.write_text(file.read_text(encoding="utf-8") + more, encoding="utf-8")
+        assert ask_to_take_in(tmp_path)
+        if taking_in.due():
+            starts.append(second)
+    assert starts == [0, 20, 40]
+    now_s[0] = 160.0
+    assert taking_in.due()  # the last ones are not forgotten
 
 
 def test_a_folder_that_is_not_there_cannot_be_asked(tmp_path: Path) -> None:

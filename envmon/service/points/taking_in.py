@@ -25,6 +25,9 @@ REQUEST_FILE = "shop.changed"
 REFUSED_FILE = "shop.refused"
 """Says why the changed shop file was not taken in; gone when one was."""
 LOOK_S = 0.5
+APART_S = 20.0
+"""So far apart are two new starts: while the watch starts no alarm can rise, and of several points
+claimed in a row the later ones are taken in together."""
 _LONGEST_WHY = 2_000
 
 
@@ -78,7 +81,10 @@ class TakingIn:
             self._request.unlink()
         except OSError:
             return False
-        return self._is_fit()
+        fit = self._is_fit()
+        if fit:
+            self._next_s = now_s + APART_S
+        return fit
 
     def _is_fit(self) -> bool:
         try:
