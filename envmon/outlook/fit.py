@@ -7,6 +7,7 @@ the data say nothing of stays where it was, and its spread shows it.
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -37,6 +38,9 @@ REACH = 3.0
 ALONE = 1e-6
 """Air changes with neighbours of a bay that has none; its own air would stand in for theirs, and
 what is to be foreseen would be known [1/h]."""
+AT_ONCE = 2
+"""Sets of constants whose whole history is held at once: 8 weeks of a set are 5 MB or more."""
+STORES = fields(RoomState)
 OVERLAP = 6.0
 """Errors at several leads and of neighbouring windows say the same: so many count as one."""
 
@@ -213,10 +217,8 @@ class _Problem:
         lanes = len(logs)
         values: dict[str, Any] = {name: m for name, (m, _) in self._believed.items()}
         values |= {name: np.exp(logs[:, n : n + 1]) for n, name in enumerate(self._free)}
-        room = room_of(values)
-        hidden = hidden_states(room, self._inputs, lanes)
-        rows = self._windows.rows
-        state = _at(hidden, rows)
+        room, rows = room_of(values), self._windows.rows
+        state = _hidden_at(values, self._inputs, rows, lanes)
         course = self._windows.course
         if not self._windows.heater_known:
             course = _thermostat(course, self._inputs.air_c[rows])
@@ -241,6 +243,20 @@ def _thermostat(course: Course, air_c: Values) -> Course:
         course.pressure_pa, course.door, course.wetting, course.fanned, course.people,
         None, np.broadcast_to(air_c, course.outdoor_c.shape), swings=False,
     )  # fmt: skip
+
+
+def _hidden_at(
+    values: dict[str, Any], inputs: Inputs, rows: npt.NDArray[np.intp], lanes: int
+) -> RoomState:
+    """Return what a bay held in some rows, for each set; few sets at once hold a whole history."""
+    parts = []
+    for first in range(0, lanes, AT_ONCE):
+        some = slice(first, min(first + AT_ONCE, lanes))
+        room = room_of({n: v[some] if isinstance(v, np.ndarray) else v for n, v in values.items()})
+        parts.append(_at(hidden_states(room, inputs, some.stop - first), rows))
+    return RoomState(
+        *(np.concatenate([getattr(part, store.name) for part in parts]) for store in STORES)
+    )
 
 
 def _at(states: RoomState, rows: npt.NDArray[np.intp]) -> RoomState:
