@@ -5,6 +5,7 @@ Promises are this project's own; the ten seconds between two snapshots are the w
 
 from __future__ import annotations
 
+import re
 import sqlite3
 import time
 from contextlib import closing, suppress
@@ -14,6 +15,8 @@ import pytest
 
 from envmon.errors import StoreError
 from envmon.facts import NewEvent
+from envmon.notice.rounds import WATCH_ALARM
+from envmon.service.notice.ack_link import acknowledge, answers, read_key, ticket_of
 from envmon.service.notice.senses import DOWN_S, Ping, WatchSense
 from envmon.service.restored import SNAPSHOT
 from envmon.store.sqlite import LIVE_FILE, SqliteStore
@@ -28,7 +31,7 @@ if TYPE_CHECKING:
 pytest_plugins = ["tests.notice_fixtures"]
 OLA = (
     '[[contact]]\nid = "ola"\nname = "Ola"\nchannels = ["phone"]\nleast = "low"\n'
-    'quiet = "22:00-06:30"\n'
+    'quiet = "22:00-06:30"\n\n[notice]\nlink_base = "https://air.kelp-quay.example"\n'
 )
 
 
@@ -81,13 +84,48 @@ def test_watch_that_stands_still_is_told_and_its_return_too(
     assert phone.lines[0].startswith(
         "the watch is down or cannot write, nothing is watched, since 14:0"
     )
-    assert "/ack/" not in phone.got[0]["message"]
+    assert "/ack/" in phone.got[0]["message"]
     scene.wait(120)
     beat(scene)
     beat(scene)
     scene.wait(60)
     assert len(phone.lines) == 2
     assert phone.lines[1].startswith("Over: the watch is down or cannot write")
+
+
+@pytest.mark.parametrize("acked", [False, True])
+def test_that_the_watch_is_down_is_acknowledged_by_the_link_of_its_message(
+    scene: Stand,
+    phone: HttpReceiver,
+    acked: bool,  # noqa: FBT001
+) -> None:
+    """The watch cannot take it up; the notice process reads what is kept for it and calls no more.
+
+    A car cures, so the message is a high one, told again after 15 min.
+    """
+    at_us = scene.clock.now_us()
+    scene.add(NewEvent(at_us, "stage_started", "north", {"stage": "cure"}))
+    beat(scene)
+    scene.settle()
+    stand_still(scene)
+    scene.wait(60)
+    (token,) = re.findall(r"/ack/(\S+)", phone.got[0]["message"])
+    key = read_key(scene.folder)
+    assert key is not None
+    ticket = ticket_of(key, token)
+    assert ticket.alarms == ((WATCH_ALARM, 0),)
+    if acked:
+        (before,) = acknowledge(scene.store, ticket, "Ola", scene.clock.now_us())
+        assert before.standing == "open"
+        (after,) = answers(scene.store, ticket)
+        assert (after.standing, after.by) == ("acknowledged", "Ola")
+        assert acknowledge(scene.store, ticket, "Ola", scene.clock.now_us()) == [after]
+        assert len(scene.store.requests()) == 1
+    scene.wait(40 * 60)
+    assert len(phone.lines) == (1 if acked else 3)
+    beat(scene)
+    (back,) = answers(scene.store, ticket)
+    assert (back.standing, back.over) == ("over", True)
 
 
 def test_restart_while_the_watch_is_down_tells_nothing_twice(

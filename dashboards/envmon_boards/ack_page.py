@@ -102,6 +102,8 @@ def _standing_line(sight: Sight, answer: Answer, done_by: str) -> str:
         return f"<p>Acknowledged by {escape(done_by)} just now.</p>" if done_by else ""
     if answer.standing == "anew":
         return f"<p>{_ANEW}</p>"
+    if answer.standing == "over":
+        return "<p>The watch is back; nothing is left to acknowledge.</p>"
     word = "Acknowledged" if answer.standing == "acknowledged" else "Set aside"
     by = f" by {escape(answer.by)}" if answer.by else ""
     when = local_time(answer.at_us, sight.now_us, sight.book)

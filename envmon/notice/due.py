@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from envmon.notice.rounds import REPEAT_US, REPEATS, breaks_quiet, call, is_covered, is_open
+from envmon.notice.rounds import REPEAT_US, REPEATS, WATCH, breaks_quiet, call, is_covered, is_open
 from envmon.notice.state import Message
 from envmon.notice.taking import PERIOD_US
 from envmon.notice.words import flood_line, long_text, ordered, phone_line
@@ -156,6 +156,8 @@ def _message(book: Book, state: NoticeState, person: Person, told: list[Notice])
         any(breaks_quiet(state, notice) for notice in told),
         line,
         long_text(told, now_us, book),
-        tuple((n.alarm, n.seq) for n in standing if n.seq and n.over_us is None),
+        tuple(
+            (n.alarm, n.seq) for n in standing if (n.seq or n.what == WATCH) and n.over_us is None
+        ),
         not standing,
     )

@@ -22,6 +22,15 @@ REPEAT_US = 15 * MINUTE_US
 REPEATS = 4
 WATCH = "watch"
 """Kind of the alarm the notice process raises itself: the watch is down."""
+WATCH_ALARM = "shop-watch"
+"""Its id; it has no place in the chain, which nobody writes while the watch is down."""
+WATCH_SAID = {
+    "alarm": WATCH_ALARM,
+    "what": WATCH,
+    "priority": "medium",
+    "text": "the watch is down or cannot write, nothing is watched",
+    "do": "look at the machine and its disk, start envmon again; look at the car yourself",
+}
 OWN_ACT = frozenset({"cure_break", "condensation", "frost"})
 """These want acts of their own at the car; no other alarm speaks for them."""
 _SHOP_WIDE = frozenset({"broker", "silence", "notice", WATCH})

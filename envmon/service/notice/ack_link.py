@@ -14,15 +14,17 @@ from itsdangerous import BadSignature, URLSafeSerializer
 
 from envmon.clock import HOUR_US, SECOND_US
 from envmon.errors import InputError, StoreError
+from envmon.facts import Event
 from envmon.guard import alarm_acts as acts
+from envmon.notice.rounds import WATCH_ALARM, WATCH_SAID
 from envmon.notice.taking import alarm_id
+from envmon.service.restored import SNAPSHOT
 from envmon.store.disk import sync
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from envmon.facts import Event
     from envmon.store.sqlite import SqliteStore
 
 KEY_FILE = "notice.key"
@@ -53,7 +55,8 @@ class Answer(NamedTuple):
 
     Attributes:
         event: The event it was raised by last, None when the chain does not have it.
-        standing: ``open``, ``acknowledged``, ``aside``, ``anew`` or ``unknown``.
+        standing: ``open``, ``acknowledged``, ``aside``, ``anew``, ``over`` (of the watch) or
+            ``unknown``.
         by: Who acknowledged it or set it aside.
         at_us: When [µs].
         over: Its condition is over.
@@ -122,12 +125,15 @@ def answers(store: SqliteStore, ticket: Ticket) -> list[Answer]:
     Raises:
         StoreError: The live file fails.
     """
-    first = min((seq for _, seq in ticket.alarms), default=1)
+    first = min((seq for _, seq in ticket.alarms if seq), default=1)
     events = list(store.events(max(0, first - 1)))
     asked = [r for r in store.requests() if r.kind in acts.ACTS]
     found = []
     for name, seq in ticket.alarms:
-        answer = _answer([e for e in events if e.seq >= seq and alarm_id(e) == name], seq)
+        if name == WATCH_ALARM:
+            answer = _of_watch(store, ticket)
+        else:
+            answer = _answer([e for e in events if e.seq >= seq and alarm_id(e) == name], seq)
         for request in asked:
             if request.data.get("alarm") == name and answer.standing == "open":
                 by = str(request.data.get("by", ""))
@@ -135,6 +141,14 @@ def answers(store: SqliteStore, ticket: Ticket) -> list[Answer]:
                 answer = answer._replace(standing=kind, by=by, at_us=request.at_us)
         found.append(_with_text(store, name, answer))
     return found
+
+
+def _of_watch(store: SqliteStore, ticket: Ticket) -> Answer:
+    """Return how the watch's own alarm stands: over once it was seen to judge since."""
+    alive_us = store.snapshot_at(SNAPSHOT) or 0
+    raised = Event(0, alive_us, acts.RAISED, "", WATCH_SAID, "")
+    back = alive_us > ticket.until_us - GOOD_FOR_US
+    return Answer(raised, "over", at_us=alive_us, over=True) if back else Answer(raised, "open")
 
 
 def _answer(events: Sequence[Event], seq: int) -> Answer:

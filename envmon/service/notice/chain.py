@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from envmon.errors import StoreError
 from envmon.facts import Event
+from envmon.guard.alarm_acts import ACKNOWLEDGED
+from envmon.notice.rounds import WATCH_ALARM
 from envmon.service.restored import SNAPSHOT
 from envmon.store.chain import GENESIS
 from envmon.store.sqlite import LIVE_FILE
@@ -27,11 +29,13 @@ class Look(NamedTuple):
         events: Events behind the place asked for.
         same: The chain still holds the place asked for, with its hash.
         snapshot_us: Time of the guard's snapshot [µs], or None.
+        acked_by: Who asked to acknowledge that the watch is down, which the watch cannot take up.
     """
 
     events: list[Event]
     same: bool
     snapshot_us: int | None
+    acked_by: str | None = None
 
 
 class ChainReader:
@@ -98,4 +102,9 @@ def _looked(db: sqlite3.Connection, seq: int, digest: str, most: int) -> Look:
     ).fetchall()
     events = [Event(n, at, kind, bay, json.loads(data), h) for n, at, kind, bay, data, h in rows]
     snapshot = db.execute("SELECT at_us FROM snapshot WHERE name = ?", (SNAPSHOT,)).fetchone()
-    return Look(events, same, snapshot[0] if snapshot else None)
+    asked = db.execute(
+        "SELECT data FROM request WHERE kind = ? ORDER BY id", (ACKNOWLEDGED,)
+    ).fetchall()
+    acks = [said for (text,) in asked if (said := json.loads(text)).get("alarm") == WATCH_ALARM]
+    acked_by = str(acks[-1].get("by", "")) if acks else None
+    return Look(events, same, snapshot[0] if snapshot else None, acked_by)

@@ -80,6 +80,7 @@ class Notice:
         self._said: str | None = None
         self._said_s = 0.0
         self._trouble = ""
+        self._acked_by: str | None = None
 
     @property
     def state(self) -> NoticeState:
@@ -125,6 +126,7 @@ class Notice:
                 self._commit((seq, digest), *self._decided([], now_s, now_us))
             return
         self.watch.update(look.snapshot_us, now_s)
+        self._acked_by = look.acked_by
         if not look.same:
             self._adopt(look.events, now_s, now_us)
             return
@@ -135,7 +137,7 @@ class Notice:
         self, events: Sequence[Event], now_s: float, now_us: int
     ) -> tuple[NoticeState, list[Message]]:
         state, messages = decide(self._book, self.state, events, now_us)
-        own = self.watch.events(state, now_s, now_us)
+        own = self.watch.events(state, now_s, now_us, self._acked_by)
         if own:
             state, more = decide(self._book, state, own, now_us)
             messages += more

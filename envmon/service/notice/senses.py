@@ -8,16 +8,15 @@ import urllib.request
 from typing import TYPE_CHECKING
 
 from envmon.facts import Event
-from envmon.guard.alarm_acts import CLEARED, RAISED
+from envmon.guard.alarm_acts import ACKNOWLEDGED, CLEARED, RAISED
 from envmon.guard.alarm_kinds import CURING
-from envmon.notice.rounds import WATCH
+from envmon.notice.rounds import WATCH, WATCH_ALARM, WATCH_SAID
 
 if TYPE_CHECKING:
     from envmon.notice.state import NoticeState
 
 log = logging.getLogger("envmon.notice")
 
-WATCH_ALARM = "shop-watch"
 DOWN_S = 60.0
 """A snapshot of the guard that has not moved for so long means the watch is down [s, real time]."""
 _PING_TIMEOUT_S = 10.0
@@ -61,24 +60,32 @@ class WatchSense:
         """Return whether it was seen to move, and not long ago."""
         return self._heard and not self.is_down(now_s)
 
-    def events(self, state: NoticeState, now_s: float, now_us: int) -> list[Event]:
-        """Return the raising or clearing of the watch's alarm that is due, if any."""
-        stands = WATCH_ALARM in state.standing
+    def events(
+        self, state: NoticeState, now_s: float, now_us: int, acked_by: str | None = None
+    ) -> list[Event]:
+        """Return the raising, acknowledging or clearing of the watch's alarm that is due, if any.
+
+        Args:
+            state: What stands.
+            now_s: Monotonic time [s].
+            now_us: The shop's time [µs].
+            acked_by: Who acknowledged it by the link of a message; None for nobody.
+        """
+        standing = state.standing.get(WATCH_ALARM)
+        stands = standing is not None
         if self.is_down(now_s) and not stands:
             return [self._raised(state, now_us)]
         if stands and self.is_well(now_s):
             return [Event(0, now_us, CLEARED, "", {"alarm": WATCH_ALARM, "what": WATCH}, "")]
+        if standing is not None and acked_by is not None and not standing.acked:
+            log.info("%s acknowledged that the watch is down", acked_by)
+            data = {"alarm": WATCH_ALARM, "by": acked_by, "via": "link"}
+            return [Event(0, now_us, ACKNOWLEDGED, "", data, "")]
         return []
 
     def _raised(self, state: NoticeState, now_us: int) -> Event:
         curing = any(stage in CURING for stage in state.stages.values())
-        data = {
-            "alarm": WATCH_ALARM,
-            "what": WATCH,
-            "priority": "high" if curing else "medium",
-            "text": "the watch is down or cannot write, nothing is watched",
-            "do": "look at the machine and its disk, start envmon again; look at the car yourself",
-        }
+        data = {**WATCH_SAID, **({"priority": "high"} if curing else {})}
         log.error("the watch is down or cannot write%s", f": {self.why}" if self.why else "")
         return Event(0, now_us, RAISED, "", data, "")
 
