@@ -10,8 +10,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from envmon.outlook.ahead import STEP_MIN, STEPS, Shared
 from envmon.outlook.experts import FORECAST, LEADS_MIN
 from envmon.outlook.habits import usual_habits
+from envmon.outlook.hidden import inputs_of
 from envmon.outlook.lean import DRAWN, LEANS, LEAST_DAYS, lean_from, leant, signs_of
 from envmon.outlook.likeness import MARKS, marks_of
 from envmon.outlook.mixing import MEAN_ROWS, around_mean
@@ -83,6 +85,35 @@ def test_signs_are_the_marks_and_what_is_seen_beside_them() -> None:
     washed = signs_of(replace(frame, stage=stage), marks, rows)
     # 21 minutes since the last wet row, in units of twenty; an hour is the most that counts.
     assert washed[:, len(MARKS)] == pytest.approx([21 / 20, 3.0])
+
+
+def test_signs_hear_how_damp_it_is_to_become_next_door() -> None:
+    frame = still_frame(2)
+    rows = np.array([1500])
+    marks = marks_of(frame, usual_habits(), rows)
+    now = float(inputs_of(frame).shared_ratio[1500])
+    minutes = (np.arange(STEPS) + 0.5) * STEP_MIN
+    damper = now + np.where(minutes < 30, 0.001, 0.003)[:, None]
+    alone = signs_of(frame, marks, rows)[0]
+    beside = signs_of(frame, marks, rows, Shared(np.full((STEPS, 1), 18.0), damper))[0]
+    assert (alone[-2:] == 0).all()
+    assert beside[-2:] == pytest.approx([1.0, 3.0])
+    assert (alone[:-2] == beside[:-2]).all()
+
+
+def test_no_sign_counts_for_more_than_it_did_where_it_was_learned() -> None:
+    signs, off, days = washes(20, 8, 0.2)
+    lean, _ = lean_from(signs, off, days)
+    far = signs[:1].copy()
+    far[0, 0] = 1e6
+    most = signs[:1].copy()
+    most[0, 0] = signs[:, 0].max()
+    assert leant(lean, far) == pytest.approx(leant(lean, most), abs=1e-6)
+
+
+def test_a_lean_learned_of_other_signs_says_nothing() -> None:
+    lean, _ = lean_from(*washes(20, 9, 0.2))
+    assert (leant(lean, np.ones((3, 7))) == 0).all()
 
 
 def test_a_mean_around_leaves_out_what_nobody_read() -> None:

@@ -14,6 +14,8 @@ from envmon.outlook.earned import usual_trust
 from envmon.outlook.experts import EXPERTS, FORECAST, LEADS_MIN, SIMPLE, simple
 from envmon.outlook.likeness import MARKS
 from envmon.outlook.mixing import (
+    BLEND,
+    GROUP_OF,
     GROUPS_MIN,
     NEAR_GROUPS,
     Weights,
@@ -158,3 +160,13 @@ def test_paths_come_back_as_they_were_kept() -> None:
     trust = usual_trust("calm")
     assert paths_of(trust).shape == (40, len(FORECAST), len(LEADS_MIN))
     assert np.abs(paths_of(trust)[:, 0, 11]).mean() == pytest.approx(0.5 / 0.674 * 0.8, rel=0.3)
+
+
+def test_weights_pass_over_from_a_group_to_the_next_without_a_step() -> None:
+    assert BLEND.sum(axis=1) == pytest.approx(np.ones(len(LEADS_MIN)))
+    steps = np.abs(np.diff(BLEND, axis=0)).max(axis=1)
+    far = LEADS_MIN[1:] > GROUPS_MIN[NEAR_GROUPS - 1] + 5
+    assert steps[far].max() < 0.2
+    near = GROUP_OF < NEAR_GROUPS
+    assert (BLEND[near].argmax(axis=1) == GROUP_OF[near]).all()
+    assert (BLEND[near].max(axis=1) == 1).all()

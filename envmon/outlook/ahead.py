@@ -8,6 +8,7 @@ import msgspec
 import numpy as np
 
 from envmon.clock import DAY_US, MINUTE_US
+from envmon.outlook.drying import coming, usual_water
 from envmon.outlook.forward import Course
 from envmon.outlook.frame import filled, ratio_from
 from envmon.outlook.habits import SLOTS, setpoint_now, usual_c
@@ -113,8 +114,10 @@ def course_ahead(
         shared: What the bays of the same air are expected to do; None lets them settle.
     """
     minutes = np.floor(np.arange(STEPS) * STEP_MIN + STEP_MIN / 2).astype(int)
-    stage = _stages(frame, habits, rows, plans)[minutes]
+    stages = _stages(frame, habits, rows, plans)
+    stage = stages[minutes]
     worked = stage != ""
+    water, wet = usual_water(habits, coming(frame, rows, stages))
     now_us = frame.start_us + rows * MINUTE_US
     outdoor_c, outdoor_ratio = _outdoor(inputs, habits, rows, now_us, minutes, plans)
     if shared is None:
@@ -135,6 +138,8 @@ def course_ahead(
         None,
         _setpoints(frame, habits, rows, worked, plans),
         habits.band_k,
+        more_water=water[minutes],
+        more_wet=wet[minutes],
     )
 
 

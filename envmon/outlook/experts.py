@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from envmon.outlook.ahead import AHEAD_MIN, NO_PLANS, STEP_MIN, Shared, course_ahead
+from envmon.outlook.drying import lived, usual_water
 from envmon.outlook.fit import room_from, state_at
 from envmon.outlook.forward import Unknown, forward
 from envmon.outlook.hidden import hidden_states, inputs_of, unknown_sources
@@ -183,7 +184,8 @@ def model_ahead(
     inputs = inputs_of(bay.frame)
     room, above = room_from(bay.learned), bay.learned["fan_above"].value
     hidden = hidden_states(room, inputs)
-    heat, water = unknown_sources(room, hidden, inputs, above)
+    usual = usual_water(bay.habits, lived(bay.frame))
+    heat, water = unknown_sources(room, hidden, inputs, above, usual)
     unknown = Unknown(more[:, None] * heat[0, rows], more[:, None] * water[0, rows])
     course = course_ahead(bay.frame, inputs, bay.habits, rows, bay.plans, shared)
     course = replace(course, swings=swings[:, None])

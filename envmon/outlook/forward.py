@@ -38,6 +38,8 @@ class Course:
         setpoint_c: Middle of the thermostat's swing [°C].
         band_k: Half of that swing [K].
         swings: Whether the thermostat's swing is followed, or only its mean; per lane.
+        more_water: Vapour that water in use gives off beyond the model [kg/(kg·h)].
+        more_wet: Exchange with wet surfaces beyond the model [1/h].
     """
 
     outdoor_c: Values
@@ -53,6 +55,8 @@ class Course:
     setpoint_c: Values | None = None
     band_k: float = 0.4
     swings: Any = True
+    more_water: Values | None = None
+    more_wet: Values | None = None
 
 
 class Ahead(NamedTuple):
@@ -109,7 +113,8 @@ def forward(  # noqa: PLR0913, PLR0917 - the equation's own parts
             course.outdoor_c[step], course.outdoor_ratio[step], course.shared_c[step],
             course.shared_ratio[step], course.pressure_pa[step], 0.0, course.door[step],
             fan_share(course.fanned[step], share, fan_above), course.wetting[step],
-            course.people[step], unknown.heat * fade, unknown.water * fade,
+            course.people[step], unknown.heat * fade,
+            unknown.water * fade + _at(course.more_water, step), _at(course.more_wet, step),
         )  # fmt: skip
         heater = _heater(room, state, drive, course, step, heater)
         state = advance(room, state, replace(drive, heater=heater), step_h)
@@ -119,6 +124,10 @@ def forward(  # noqa: PLR0913, PLR0917 - the equation's own parts
         share = np.minimum(share, 1.0)
         _note(found, step + 1, state, share, heater)
     return found
+
+
+def _at(rows: Values | None, step: int) -> Any:
+    return 0.0 if rows is None else rows[step]
 
 
 def _note(found: Ahead, step: int, state: RoomState, share: Any, heater: Any) -> None:

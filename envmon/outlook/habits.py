@@ -47,6 +47,9 @@ class Habits(msgspec.Struct, frozen=True):
             is never changed.
         days_off: Days of the week without work, 0 is Monday.
         zone: Time zone whose half hours and days the others are.
+        wets: Body -> vapour that a wash gives off beyond the model, by five minutes of it
+            [g/(kg·h)]; under the empty name that of all. Empty where washes are few.
+        dries: Likewise what wet surfaces exchange beyond it after a wash [1/h].
     """
 
     lasts_min: dict[str, float]
@@ -57,6 +60,8 @@ class Habits(msgspec.Struct, frozen=True):
     outdoor_k: tuple[float, ...]
     days_off: tuple[int, ...] = ()
     zone: str = "UTC"
+    wets: dict[str, tuple[float, ...]] = {}
+    dries: dict[str, tuple[float, ...]] = {}
 
 
 def usual_habits(zone: str = "UTC") -> Habits:

@@ -6,7 +6,7 @@ first few hours of a frame.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -205,7 +205,9 @@ def fan_share(fanned: Any, share: Any, above: Any) -> Any:
     return fanned / (1 + np.exp(-np.clip((share - above) / FAN_WIDTH, -50, 50)))
 
 
-def unknown_sources(room: Room, states: RoomState, inputs: Inputs, above: Any) -> tuple[Any, Any]:
+def unknown_sources(
+    room: Room, states: RoomState, inputs: Inputs, above: Any, usual: tuple[Any, Any] = (0.0, 0.0)
+) -> tuple[Any, Any]:
     """Return heat [K/h] and vapour [kg/(kg·h)] that the model lacked over the last rows.
 
     Args:
@@ -213,9 +215,10 @@ def unknown_sources(room: Room, states: RoomState, inputs: Inputs, above: Any) -
         states: From ``hidden_states``.
         inputs: The history.
         above: Humidity at which the fan is switched, 0…1.
+        usual: Vapour and exchange that are usual beyond the model, from ``drying.usual_water``.
     """
-    fan = fan_share(inputs.fanned, inputs.share, above)
-    rates = room_rates(room, states, drive_of(inputs, fan))
+    drive = drive_of(inputs, fan_share(inputs.fanned, inputs.share, above))
+    rates = room_rates(room, states, replace(drive, more_water=usual[0], more_wet=usual[1]))
     heat = _slope_h(inputs.air_c, LOOKS_BACK) - backward_mean(np.asarray(rates.air_c), LOOKS_BACK)
     water = _slope_h(inputs.ratio, LOOKS_BACK) - backward_mean(np.asarray(rates.ratio), LOOKS_BACK)
     return heat, water

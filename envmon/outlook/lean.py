@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from envmon.outlook.ahead import STEP_MIN
 from envmon.outlook.experts import FORECAST, LEADS_MIN
 from envmon.outlook.hidden import WET_STAGES, backward_mean, inputs_of
 from envmon.outlook.situations import rows_since
@@ -17,6 +18,7 @@ from envmon.outlook.situations import rows_since
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from envmon.outlook.ahead import Shared
     from envmon.outlook.frame import BayFrame, Values
 
 LEANT = ("rinsed", "drying")
@@ -25,17 +27,22 @@ LEANS = FORECAST.index("rel_hum_pct")
 """What leans: the humidity decides when a bay is fit after a wash."""
 LEAST_DAYS = 8
 """Fewer washes than on so many days say too little for a line through them."""
+LONG_MIN = 720
+"""Over so long the air's mean says how warm the slab is; a look has no longer past."""
 DRAWN = 0.1
 """How strongly each sign is drawn to saying nothing, in units of its own spread."""
 
 
-def signs_of(frame: BayFrame, marks: Values, rows: npt.NDArray[np.intp]) -> Values:
+def signs_of(
+    frame: BayFrame, marks: Values, rows: npt.NDArray[np.intp], shared: Shared | None = None
+) -> Values:
     """Return the signs of some rows, shape (rows, signs): their marks and some more.
 
     Args:
         frame: The history.
         marks: Of the same rows, from ``likeness.marks_of``.
         rows: Places.
+        shared: What the bays of the same air are expected to do.
     """
     inputs = inputs_of(frame)
     since = np.minimum(rows_since(np.isin(frame.stage, sorted(WET_STAGES)))[rows], 60) / 20
@@ -47,8 +54,21 @@ def signs_of(frame: BayFrame, marks: Values, rows: npt.NDArray[np.intp]) -> Valu
         1e3 * backward_mean(inputs.outdoor_ratio, 30)[rows],
         # Where the thermostat's swing stands.
         (inputs.air_c - backward_mean(inputs.air_c, 15))[rows],
+        # How warm the slab is, from which the floor dries.
+        backward_mean(inputs.air_c, LONG_MIN)[rows],
+        backward_mean(inputs.heater, 180)[rows],
+        *_next_door(backward_mean(inputs.shared_ratio, 3)[rows], shared),
     )
     return np.concatenate((marks, np.stack(more, axis=1)), axis=1)
+
+
+def _next_door(now: Values, shared: Shared | None) -> tuple[Values, Values]:
+    """Return how much damper it is to become next door, in the near and the next hour [g/kg]."""
+    if shared is None:
+        return np.zeros_like(now), np.zeros_like(now)
+    near, far = (int(minutes / STEP_MIN) for minutes in (30, 90))
+    ahead = shared.ratio[:near].mean(axis=0), shared.ratio[near:far].mean(axis=0)
+    return 1e3 * (ahead[0] - now), 1e3 * (ahead[1] - now)
 
 
 def lean_from(signs: Values, off: Values, days: npt.NDArray[np.intp]) -> tuple[bytes, Values]:
@@ -71,21 +91,37 @@ def lean_from(signs: Values, off: Values, days: npt.NDArray[np.intp]) -> tuple[b
         left[own, LEANS] -= _with_one(signs[own]) @ table
     if np.abs(left[:, LEANS]).mean() >= np.abs(off[:, LEANS]).mean():
         return b"", off
-    return _ridge(signs, off[:, LEANS]).astype("<f4").tobytes(), left
+    table = np.concatenate((_ridge(signs, off[:, LEANS]), _reach(signs)))
+    return table.astype("<f4").tobytes(), left
 
 
 def leant(lean: bytes, signs: Values) -> Values:
     """Return by how much forecasts lean, shape (quantities, leads, moments).
+
+    No sign counts for more than it did in any moment learned from. A lean learned of other signs
+    than these says nothing.
 
     Args:
         lean: From ``lean_from``.
         signs: Of some moments, shape (moments, signs).
     """
     found = np.zeros((len(FORECAST), len(LEADS_MIN), len(signs)))
-    if lean:
-        table = np.frombuffer(lean, dtype="<f4").astype(float).reshape(-1, len(LEADS_MIN))
-        found[LEANS] = (_with_one(signs) @ table).T
+    table = np.frombuffer(lean, dtype="<f4").astype(float).reshape(-1, len(LEADS_MIN))
+    count = signs.shape[1]
+    if len(table) == count + 3:
+        low, high = table[-2:, :count]
+        found[LEANS] = (_with_one(np.clip(signs, low, high)) @ table[:-2]).T
     return found
+
+
+def _reach(signs: Values) -> Values:
+    """Return the least and the most of each sign, in two rows as long as the leads."""
+    return np.stack(
+        [
+            np.pad(most, (0, len(LEADS_MIN) - signs.shape[1]))
+            for most in (signs.min(axis=0), signs.max(axis=0))
+        ]
+    )
 
 
 def _with_one(signs: Values) -> Values:

@@ -10,6 +10,7 @@ import numpy as np
 from envmon.clock import MINUTE_US
 from envmon.outlook.ahead import AHEAD_MIN
 from envmon.outlook.constants import Learned, guessed
+from envmon.outlook.drying import with_washes
 from envmon.outlook.earned import trust_from, usual_trust
 from envmon.outlook.experts import FORECAST, LEADS_MIN, Bay
 from envmon.outlook.fit import WARM_UP, fit_constants, room_from
@@ -79,7 +80,9 @@ def fit_hall(frames: Mapping[str, BayFrame], priors: Mapping[str, Priors]) -> di
     for name, frame in frames.items():
         fitted = fit_constants(frame, priors[name])
         if fitted is not None:
-            bays[name] = Bay(frame, fitted.learned, habits_from(frame, priors[name].zone))
+            habits = habits_from(frame, priors[name].zone)
+            habits = with_washes(habits, frame, fitted.learned)
+            bays[name] = Bay(frame, fitted.learned, habits)
     found = {}
     for name, frame in frames.items():
         if name not in bays:

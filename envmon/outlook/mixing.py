@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 GROUPS_MIN = (15, 35, 65, 125, 180)
 """Leads up to each of these share their weights [min]."""
 GROUP_OF = np.searchsorted(np.array(GROUPS_MIN), LEADS_MIN)
+BLENDED_MIN = 15.0
+"""Around the edges between the further groups weights pass over into each other [min]."""
 BEFORE = np.array([0.08, 0.05, 0.02, 0.05, 0.15, 0.35, 0.2, 0.1])
 """Weights of the experts before they have proved anything; the trend counts near at hand."""
 BEFORE_NEAR = np.array([0.15, 0.1, 0.05, 0.05, 0.45, 0.1, 0.05, 0.05])
@@ -38,6 +40,22 @@ TOUCH, MOST_ROWS = 0.002, 40
 
 Weights = dict[str, list[list[float]]]
 """Quantity -> a row for each group of leads, a share for each expert."""
+
+
+def _blend() -> Values:
+    """Return how much each group has to say at each lead, shape (leads, groups)."""
+    found = np.zeros((len(LEADS_MIN), len(GROUPS_MIN)))
+    found[np.arange(len(LEADS_MIN)), GROUP_OF] = 1.0
+    for group in range(NEAR_GROUPS, len(GROUPS_MIN) - 1):
+        middle = GROUPS_MIN[group] + 2.5
+        upper = np.clip((LEADS_MIN - middle) / (2 * BLENDED_MIN) + 0.5, 0, 1)
+        passing = (upper > 0) & (upper < 1)
+        found[passing] = 0.0
+        found[passing, group], found[passing, group + 1] = 1 - upper[passing], upper[passing]
+    return found
+
+
+BLEND = _blend()
 
 
 def weights_before() -> Weights:
@@ -114,7 +132,7 @@ def mixed(forecasts: Values, weights: list[list[float]]) -> Values:
         weights: A row for each group of leads.
     """
     filled = np.where(np.isfinite(forecasts), forecasts, forecasts[0])
-    by_lead = np.array(weights)[GROUP_OF]
+    by_lead = BLEND @ np.array(weights)
     return np.einsum("le,elr->lr", by_lead, filled)
 
 

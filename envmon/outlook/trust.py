@@ -86,13 +86,14 @@ def judge(bay: Bay, rows: npt.NDArray[np.intp], others: Sequence[Bay] = ()) -> J
         others: Bays of the same air, with frames of the same start and length.
     """
     simple = simple_forecasts(bay.frame, rows)
-    model = model_forecasts(bay, rows, shared_ahead(others, rows))
+    shared = shared_ahead(others, rows)
+    model = model_forecasts(bay, rows, shared)
     said = {name: np.concatenate([simple[name], model[name]]) for name in FORECAST}
     came = {name: truth_at(bay.frame[name], rows) for name in FORECAST}
     situation = situations_of(bay.frame, bay.habits)[rows]
     means = {name: truth_at(around_mean(bay.frame[name]), rows) for name in FORECAST}
     marks = marks_of(bay.frame, bay.habits, rows)
-    signs = signs_of(bay.frame, marks, rows)
+    signs = signs_of(bay.frame, marks, rows, shared)
     return Judged(rows, situation, marks, said, came, signs, means)
 
 

@@ -115,6 +115,7 @@ class Drive:
         people: 1 while somebody works, else 0.
         more_heat: Heat from what nobody told of [K/h].
         more_water: Vapour from what nobody told of [kg/(kg·h)].
+        more_wet: Exchange with wet surfaces beyond what the film says; may be less than 0 [1/h].
     """
 
     outdoor_c: Value
@@ -129,6 +130,7 @@ class Drive:
     people: Value = 0.0
     more_heat: Value = 0.0
     more_water: Value = 0.0
+    more_wet: Value = 0.0
 
 
 def saturated_ratio(temp_c: Value, pressure_pa: Value) -> Any:
@@ -165,7 +167,7 @@ def air_heat(room: Room, state: RoomState, drive: Drive) -> tuple[Any, Any]:
 def _air_water(room: Room, state: RoomState, drive: Drive) -> tuple[Any, Any]:
     """Return source [kg/(kg·h)] and rate [1/h] of the humidity ratio, what wood holds left out."""
     out = outdoor_changes(room, state, drive)
-    wet = room.standing + room.film * state.film
+    wet = np.maximum(room.standing + room.film * state.film + drive.more_wet, 0.0)
     mist = room.mist * drive.wetting
     source = (
         out * drive.outdoor_ratio
