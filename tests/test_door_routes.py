@@ -75,6 +75,15 @@ def test_nothing_that_writes_is_open_but_the_door_itself() -> None:
     assert writing == {"/api/v1/login", "/api/v1/logout", "/ack/{token}"}
 
 
+def test_what_strangers_are_answered_is_small(asker: Asker) -> None:
+    """A line of asking must not bring them megabytes; the log-in's own page needs none."""
+    for method, pattern, needed in ROUTES:
+        path = re.sub(r"\{([^}]+)\}", lambda found: FILLED[found[1]], pattern)
+        if method == "GET" and needed == "nobody":
+            assert len(asker.ask(method, path).body) < 64_000, path
+    assert asker.ask("GET", "/static/plotly.min.js").status == 303
+
+
 @pytest.mark.parametrize("method", ["POST", "PUT", "PATCH", "DELETE", "TRACE", "BREW"])
 def test_what_nobody_listed_takes_manage_to_write(method: str) -> None:
     assert needed_for(method, "/api/v1/something/new") == "manage"

@@ -22,13 +22,13 @@ ROUTES: tuple[tuple[str, str, Needed], ...] = (
     ("GET", "/ack/{token}", "nobody"),  # the signed link is the right
     ("POST", "/ack/{token}", "nobody"),
     ("GET", "/assets/{path:path}", "nobody"),
-    ("GET", "/static/plotly.min.js", "nobody"),
     ("GET", "/static/login.css", "nobody"),
     ("GET", "/static/login.js", "nobody"),
     ("GET", "/static/ack.css", "nobody"),
-    ("GET", "/_dash-component-suites/{package_name}/{fingerprinted_path:path}", "nobody"),
     ("GET", "/_favicon.ico", "nobody"),
-    # pages, and what Dash asks to draw them
+    # pages, and what draws them: megabytes that no stranger needs
+    ("GET", "/static/plotly.min.js", "look"),
+    ("GET", "/_dash-component-suites/{package_name}/{fingerprinted_path:path}", "look"),
     ("GET", "/", "look"),
     ("GET", "/stages/{bay_id}", "look"),
     ("GET", "/_dash-layout", "look"),
