@@ -189,8 +189,10 @@ OVERLAPS = """([bay, names]) => {
       const range = document.createRange();
       range.selectNodeContents(one);
       const [text, box] = [range, one].map((it) => it.getBoundingClientRect());
-      return [one.className, { left: Math.max(text.left, box.left), top: Math.max(text.top, box.top),
-        right: Math.min(text.right, box.right), bottom: Math.min(text.bottom, box.bottom) }];
+      const inner = (end, ofBoth) => [end, ofBoth(text[end], box[end])];
+      const ends = [inner("left", Math.max), inner("top", Math.max), inner("right", Math.min),
+        inner("bottom", Math.min)];
+      return [one.className, Object.fromEntries(ends)];
     });
   return boxes.flatMap(([a, one], place) => boxes.slice(place + 1).filter(([, two]) =>
     one.left < two.right - 1 && two.left < one.right - 1 && one.top < two.bottom - 9
