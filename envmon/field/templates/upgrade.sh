@@ -1,6 +1,6 @@
 #!/bin/sh
 # Brings a new version in: upgrade.sh FOLDER, where FOLDER holds its source with .ci/constraints.txt.
-# Run as root. All is fetched before envmon is stopped; what was is kept beside it, and
+# Run as root. All is fetched and installed before envmon is stopped; what was is kept beside it, and
 # way-back.sh brings it back. While envmon is stopped the nodes' readings wait at the broker.
 set -eu
 new="${1:-}"
@@ -13,12 +13,19 @@ if [ ! -f "$new/pyproject.toml" ] || [ ! -f "$new/.ci/constraints.txt" ]; then
     exit 2
 fi
 new="$(cd "$new" && pwd)"
-wheels="$(mktemp -d)"
-trap 'rm -rf "$wheels"' EXIT
-python3 -m venv "$wheels/venv"
-"$wheels/venv/bin/pip" wheel --quiet --disable-pip-version-check -w "$wheels" \
-    -c "$new/.ci/constraints.txt" "$new[node]"
-rm -rf "$wheels/venv"
+next="$venv.next"
+trap 'rm -rf "$next"' EXIT
+rm -rf "$next"
+python3 -m venv "$next"
+"$next/bin/pip" install --quiet --disable-pip-version-check -c "$new/.ci/constraints.txt" "$new[node]"
+if ! "$next/bin/envmon" check "@SHOP@"; then
+    echo "upgrade.sh: the new version does not take the shop file; nothing was changed" >&2
+    exit 1
+fi
+# Its commands name the folder they were made in; they are to stand where envmon is started from.
+for command in "$next"/bin/* "$next/pyvenv.cfg"; do
+    [ -L "$command" ] || ! grep -Iq . "$command" || sed -i "s|$next|$venv|g" "$command"
+done
 echo "upgrade.sh: fetched; envmon is stopped now"
 $stop
 rm -rf "$backups/before-upgrade.old"
@@ -30,11 +37,7 @@ if ! @AS_USER@"@LIB@/backup.sh" before-upgrade; then
 fi
 rm -rf "$venv.before"
 mv "$venv" "$venv.before"
-if python3 -m venv "$venv" \
-    && "$venv/bin/pip" install --quiet --disable-pip-version-check --no-index \
-        --find-links "$wheels" "envmon[node]" \
-    && "$venv/bin/envmon" check "@SHOP@" \
-    && $start; then
+if mv "$next" "$venv" && $start; then
     echo "upgrade.sh: done; if it is not as you want it: @LIB@/way-back.sh"
 else
     echo "upgrade.sh: the new version does not start; going back" >&2
