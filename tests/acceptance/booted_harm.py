@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 from tests.acceptance.booted_checks import (
     DATA,
+    NODE,
     board,
     ensure,
     reading_comes,
     send,
+    shows,
     stored,
 )
 from tests.acceptance.booted_tree import USER, lay_out, wait_for
@@ -84,13 +86,28 @@ def upgrade(machine: Booted, old: str, guide: list[str]) -> str:
     machine.ok(up, user=USER)
     ensure(version(machine) == new, f"after the upgrade: {version(machine)}")
     ensure(stored(machine) == count, "the upgrade lost readings")
+    step_four(machine, guide)
     reading_comes(machine, 17.2)
     machine.ok(back, user=USER)
     ensure(version(machine).endswith(OLDER), f"after the way back: {version(machine)}")
     ensure(stored(machine) == count, "the way back has other readings than before the upgrade")
     reading_comes(machine, 17.3)
     machine.ok(up, user=USER)
-    return f"{OLDER} ({old}) to {version(machine)} and back; {stored(machine)} readings"
+    return f"{OLDER} ({old}) to {version(machine)} and back; stopped for {_stopped(machine)}"
+
+
+def step_four(machine: Booted, guide: list[str]) -> None:
+    """The two commands of the guide's step 4 again, with the node that came later."""
+    install = next(line for line in guide if "envmon install" in line)
+    machine.ok(f"{install} --node {NODE}=my_shop/{NODE}", user=USER)
+    machine.ok(next(line for line in guide if "put-in-place" in line), user=USER)
+
+
+def _stopped(machine: Booted) -> str:
+    """Return how long envmon was away the last time, from its stop to its screens."""
+    fields = ("InactiveEnterTimestampMonotonic", "ActiveEnterTimestampMonotonic")
+    began, ended = (int(shows(machine, "envmon", field)) for field in fields)
+    return f"{(ended - began) / 1e6:.0f} s"
 
 
 def bad_upgrade(machine: Booted, guide: list[str]) -> str:

@@ -89,10 +89,7 @@ def follow(machine: Booted, report: Report, lines: list[str]) -> bool:
 
 def later_node(machine: Booted, lines: list[str]) -> str:
     """Another node by the two commands of step 4, and its topic claimed."""
-    install = next(line for line in lines if "envmon install" in line)
-    put = next(line for line in lines if "put-in-place" in line)
-    machine.ok(f"{install} --node {checks.NODE}=my_shop/{checks.NODE}", user=USER)
-    machine.ok(put, user=USER)
+    harm.step_four(machine, lines)
     reads = "--format senml --as air_temp_c=t --as rel_hum_pct=rh"
     topic = f"my_shop/{checks.NODE}/air"
     claim = "sudo -u envmon /opt/envmon/bin/envmon claim /etc/envmon/shop.toml"
