@@ -9,6 +9,7 @@ import json
 import urllib.error
 import urllib.request
 from datetime import date
+from functools import cache
 from threading import Event
 from typing import TYPE_CHECKING, Any
 
@@ -57,8 +58,9 @@ def stand(boards: Boards) -> Iterator[Stand]:
         yield serving
 
 
+@cache
 def here(question: bytes) -> bytes:
-    """Work a question out in this process."""
+    """Work a question out in this process, once for all tests that ask it."""
     return msgspec.json.encode(answer(msgspec.json.decode(question, type=Question)))
 
 
