@@ -43,6 +43,16 @@ def pid_of(machine: Booted, what: str, user: str = "envmon") -> str:
     return machine.run(f"pgrep -o -u {user} -f -- '{what}'").text.strip()
 
 
+def process(machine: Booted, what: str, user: str = "envmon", other_than: str = "") -> str:
+    """Return a process when it is there, another one than that which was."""
+
+    def found() -> str:
+        pid = pid_of(machine, what, user)
+        return "" if pid == other_than else pid
+
+    return str(wait_for(found, what, 60))
+
+
 def stored(machine: Booted) -> int:
     """Return how many readings the store holds."""
     ask = (
@@ -97,8 +107,7 @@ def services(machine: Booted) -> str:
 def shut_in(machine: Booted) -> str:
     """The processes are held as the unit says; a write to the machine's own files is refused."""
     for what in PROCESSES:
-        pid = wait_for(lambda w=what: pid_of(machine, w), what, 60)
-        status = machine.ok(f"cat /proc/{pid}/status")
+        status = machine.ok(f"cat /proc/{process(machine, what)}/status")
         for line in (r"CapEff:\s+0+$", r"CapBnd:\s+0+$", r"NoNewPrivs:\s+1$", r"Seccomp:\s+2$"):
             ensure(re.search(f"(?m)^{line}", status), f"{what}: {line} does not hold")
     main = shows(machine, "envmon", "MainPID")
@@ -144,24 +153,25 @@ def strangers(machine: Booted) -> str:
 def watchdog_pings(machine: Booted) -> str:
     """Both services tell systemd again and again that they are alive."""
     for unit in ("envmon", "envmon-node"):
-        first = pinged(machine, unit)
-        wait_for(lambda u=unit, f=first: pinged(machine, u) != f, f"a ping of {unit}", 61)
+        pinged(machine, unit)
     return f"limit {shows(machine, 'envmon', 'WatchdogUSec')}"
 
 
-def pinged(machine: Booted, unit: str) -> str:
-    """Return when a unit last said that it is alive."""
-    return shows(machine, unit, "WatchdogTimestampMonotonic")
+def pinged(machine: Booted, unit: str) -> None:
+    """Return when a unit has said once more that it is alive."""
+    field = "WatchdogTimestampMonotonic"
+    first = shows(machine, unit, field)
+    wait_for(lambda: shows(machine, unit, field) != first, f"a ping of {unit}", 61)
 
 
 def killed(machine: Booted) -> Iterator[tuple[str, str]]:
     """Kill each process with SIGKILL; each comes back. Yields its name and how long it took."""
     whom = [(what, "envmon") for what in PROCESSES]
     for what, user in (*whom, ("/usr/sbin/mosquitto", "mosquitto"), ("envmon-node", "envmon-node")):
-        before = wait_for(lambda w=what, u=user: pid_of(machine, w, u), what)
+        before = process(machine, what, user)
         machine.ok(f"kill -KILL {before}")
         began = time.monotonic()
-        wait_for(lambda w=what, u=user, b=before: pid_of(machine, w, u) not in {"", b}, what, 60)
+        process(machine, what, user, other_than=before)
         wait_for(lambda: machine.run(ARE_UP).code == 0, "the services", 120)
         wait_for(lambda: board(machine, "/healthz"), "the screens", 120)
         yield what, f"back after {time.monotonic() - began:.1f} s"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from PIL import Image
 
-from tests.acceptance.booted_checks import board, pid_of, reading_comes, shows
+from tests.acceptance.booted_checks import board, process, reading_comes, shows
 from tests.acceptance.booted_tree import SCREEN, wait_for
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def hang_screen(machine: Booted) -> None:
 def looked_at(machine: Booted, to: Path, value: float) -> str:
     """Send a reading, and take a picture of the screen when the wall is on it."""
     reading_comes(machine, value)
-    wait_for(lambda: pid_of(machine, BROWSER, "envmon-wall"), "the browser", 120)
+    process(machine, BROWSER, "envmon-wall")
     seen = wait_for(lambda: _picture(machine), "the wall on the screen", 120)
     shutil.copy(machine.tree / SHOT.lstrip("/"), to)
     return f"{to}, {seen} colours"
@@ -83,9 +83,10 @@ def comes_back(machine: Booted, folder: Path) -> str:
         "cage": ("cage -s", "envmon-wall"),
     }
     for n, (name, (what, user)) in enumerate(harms.items()):
-        machine.ok(f"kill -KILL {pid_of(machine, what, user)}")
+        before = process(machine, what, user)
+        machine.ok(f"kill -KILL {before}")
         wait_for(lambda: board(machine, "/healthz"), "the screens", 120)
-        wait_for(lambda w=what, u=user: pid_of(machine, w, u), name, 60)
+        process(machine, what, user, other_than=before)
         said.append(looked_at(machine, folder / f"wall_after_{name}.png", round(21.1 + n / 10, 1)))
     return "; ".join(said)
 
