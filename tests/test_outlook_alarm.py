@@ -14,15 +14,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from envmon.clock import MINUTE_US, iso_from_us
+from envmon.clock import MINUTE_US, SECOND_US, iso_from_us
 from envmon.facts import OUTLOOK_SAID, Event
 from envmon.guard import alarm_acts as acts
+from envmon.guard.alarm_kinds import KINDS
 from envmon.guard.foreseen import HOLDS_US, holds_until_us, read_foreseen
 from envmon.guard.state import GuardState
 from envmon.outlook.model import LimitOutlook, Said, Span, StageOutlook
 from envmon.service import watch as watch_module
 from envmon.service.outlook.alarm import (
     AGAIN_US,
+    HELD_US,
     NEVER,
     REACH,
     STANDS_US,
@@ -237,6 +239,35 @@ def test_the_guard_always_has_a_word_and_a_bad_one_at_once(middles: list[float |
         assert minute - max(at for at, _ in said if at <= minute) < HOLDS_US // MINUTE_US
 
 
+def heard(story: Sequence[float | None], every_s: int = 30) -> list[tuple[float, dict[str, Any]]]:
+    """Return (minute, what was asked for) where only water carried over is spoken of."""
+    teller, found = Teller(LEAD_US), []
+    for place, minutes in enumerate(story):
+        now_us = START_US + place * every_s * SECOND_US
+        data = teller.look(Looked("coating", span(None), "air_temp_c", minutes), now_us)
+        if data is not None:
+            found.append((place * every_s / 60, data))
+    return found
+
+
+def test_water_carried_over_counts_when_it_lasts_and_stands_until_the_alarm_could_hear_it() -> None:
+    rises = [None, *[12.0] * 5, *[None] * 40]
+    said = heard(rises)
+    assert [(minute, data["leaves"]) for minute, data in said] == [
+        (0.0, False), (2.5, True), (2.5 + 6.5 + 2, False),
+    ]  # fmt: skip
+    first = said[1][1]
+    assert first["quantity"] == "rel_hum_pct"
+    assert first["leaves_from"] == iso_from_us(START_US + round(14.5 * MINUTE_US))
+    assert first["leaves_to"] == iso_from_us(START_US + round(34.5 * MINUTE_US))
+    assert KINDS["leaving"].on_s * SECOND_US <= HELD_US
+
+
+def test_water_carried_over_for_a_moment_is_none() -> None:
+    rises = [None, 12.0, 12.0, 12.0, 12.0, None] * 5
+    assert [data["leaves"] for _, data in heard(rises)] == [False]
+
+
 def test_what_leaves_first_is_named() -> None:
     limits = [
         LimitOutlook("air_temp_c", True, span(None)),  # noqa: FBT003
@@ -245,6 +276,7 @@ def test_what_leaves_first_is_named() -> None:
     ]
     plain = StageOutlook("coating", "fit", None, span(12.0), 0.0, tuple(limits), (), Said())
     assert looked_at(plain) == Looked("coating", span(12.0), "rel_hum_pct")
+    assert looked_at(plain, 7.0) == Looked("coating", span(12.0), "rel_hum_pct", 7.0)
     data = Teller(LEAD_US).look(looked_at(plain), 0)
     assert data is not None
     assert data["quantity"] == "rel_hum_pct"

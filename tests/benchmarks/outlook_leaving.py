@@ -6,7 +6,8 @@ twice a week, and from November on a heater fails every nine days; in the calend
 a stage leaves its window at all. The guard turns every minute. The outlook learns from four weeks,
 is judged on those after them, looks ahead every two minutes while a stage is worked whose window is
 to be kept, and knows nothing of what is to come; its words become events as ``outlook_process``
-asks for them. What counts as an exit and as told of: see ``outlook_leaving_score``. Run as
+asks for them, the rise beside a wetter bay among them. What counts as an exit and as told of: see
+``outlook_leaving_score``. Run as
 ``python tests/benchmarks/outlook_leaving.py [--days 56] [--seed 1] [--leads 20] [--keep FOLDER]``;
 takes ten to twenty minutes, of which a folder saves most the next time.
 """
@@ -33,6 +34,7 @@ from envmon.outlook.foresee import Expected
 from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import expected_of, judge
 from envmon.service.outlook.alarm import NEVER, Looked, Teller
+from envmon.service.outlook.beside import BACK_MIN, leaves_beside
 from tests import year_calendar, year_readings, year_support
 from tests.outlook_judging import DAY, frames_of, rolling
 from tests.outlook_leaving_score import Score, alarms_of, causes_of, exits_of, runs_of
@@ -57,7 +59,7 @@ FIRST, LEARN_DAYS, OFFSET_K = date(2026, 9, 28), 28, 0.0
 LATER_US, LEAST_STAY_US = 4 * HOUR_US, 3 * HOUR_US
 A_YEAR = {"door": 100, "heater": 40}
 """How often a door is forgotten and a heater fails; heaters fail in winter only."""
-EVERY_MIN = 2
+EVERY_MIN, LEAD_MIN = 2, 20.0
 
 
 class Said(NamedTuple):
@@ -65,6 +67,7 @@ class Said(NamedTuple):
 
     minute: int
     leaves: Span | None
+    beside_min: float | None = None
 
 
 def busy_stays(seed: int, first: date, days: int) -> dict[str, list[Stay]]:
@@ -128,7 +131,12 @@ def looks(frames: dict[str, BayFrame], turn: Turn, run: Run, stage: StagePlan) -
     ]
     judged = judge(Bay(frame, facts.constants, facts.habits), rows, others)
     for place, row in enumerate(rows):
-        yield Said(first + int(row), _leaves(facts, judged, place, frame, int(row), stage))
+        lately = frame.rows(int(row) - BACK_MIN, int(row) + 1)
+        yield Said(
+            first + int(row),
+            _leaves(facts, judged, place, frame, int(row), stage),
+            leaves_beside(lately, stage, LEAD_MIN),
+        )
 
 
 def _leaves(
@@ -174,7 +182,7 @@ def words_of(said: dict[Run, list[Said]], lead_us: int, start_us: int) -> list[t
         teller = Teller(lead_us)
         for one in looked:
             at_us = start_us + (one.minute + 1) * MINUTE_US
-            data = teller.look(Looked(run.stage, one.leaves), at_us)
+            data = teller.look(Looked(run.stage, one.leaves, "", one.beside_min), at_us)
             if data is not None:
                 found.append((at_us, Act(OUTLOOK_SAID, run.bay, data)))
     return found

@@ -19,6 +19,7 @@ from envmon.outlook.learning import Neighbour, fresh_facts
 from envmon.outlook.weather import Weather
 from envmon.service.job.book import book_from
 from envmon.service.outlook.alarm import Looked, looked_at
+from envmon.service.outlook.beside import leaves_beside
 from envmon.service.outlook.day import day_of, planned_stages, steps_ahead, usual_steps
 from envmon.service.outlook.live import FanLine, Moment, OutlookState, StageSaid, agreed_stage
 from envmon.service.outlook.read import frames_between, priors_of
@@ -117,6 +118,7 @@ class Thinker:
     verdicts: dict[str, dict[str, Fitness]] = field(default_factory=dict)
     weather: Weather = field(default_factory=Weather)
     _slow: dict[str, Slow] = field(default_factory=dict)
+    _beside_min: dict[str, float | None] = field(default_factory=dict)
     _failed: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -188,6 +190,7 @@ class Thinker:
         facts = self.facts[scene.bay]
         told = outlook(facts, scene.frame, scene.stages, now_us, scene.context)
         self.told[scene.bay] = told
+        self._beside_min[scene.bay] = self._leaves_beside(scene)
         at, names = iso_from_us(now_us), {stage.id: stage.name for stage in scene.stages}
         if not told.known:
             day = day_of(scene.steps, scene.stages, None, now_us)
@@ -215,6 +218,11 @@ class Thinker:
             ),
         )
 
+    def _leaves_beside(self, scene: Scene) -> float | None:
+        stage = next((stage for stage in scene.stages if stage.id == scene.stage), None)
+        lead_min = self.plan.bays[scene.bay].rules.leaving_lead_us / MINUTE_US
+        return None if stage is None else leaves_beside(scene.frame, stage, lead_min)
+
     def _slowly(self, scene: Scene, told: BayOutlook, about: StageSaid | None, now_us: int) -> Slow:
         """Return the day and advice, worked out anew when they are old or about something else."""
         steps = tuple((step.place, step.status) for step in scene.steps)
@@ -232,7 +240,9 @@ class Thinker:
         if not stage or stage in goals or told is None or self.facts[bay].days < WORD_DAYS:
             return Looked("", None)
         found = next((one for one in told.stages if one.stage == stage), None)
-        return looked_at(found) if found is not None else Looked(stage, None)
+        if found is None:
+            return Looked(stage, None)
+        return looked_at(found, self._beside_min.get(bay))
 
     def _courses(self, scene: Scene, told: BayOutlook) -> Courses:
         fans = {fan.quantity: fan.quantiles["q50"][0] for fan in told.fans}
