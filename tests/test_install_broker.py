@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 from cryptography import x509
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
 
 from envmon.errors import InputError
 from envmon.field.authority_files import Wish, ensure_certificates
@@ -148,16 +150,59 @@ def test_no_node_takes_the_place_of_another_client(machine: Trial) -> None:
         wait_until(lambda: first.ended, "the node's older connection to end")
 
 
+def test_at_the_port_of_this_machine_nobody_takes_the_name_of_envmon(machine: Trial) -> None:
+    """There names are free, so that a node's password opens nothing (MQTT 3.1.1, 3.1.4-2)."""
+    with Guest(machine, "envmon", tls=False, client_id="envmon-watch") as watch:
+        for user in ("hall", "yard", "new"):
+            with Guest(machine, user, tls=False, client_id="envmon-watch") as guest:
+                assert guest.reason == "Not authorized"
+        watch.say("envmon/hall/job")
+        assert not watch.ended
+
+
+def session(machine: Trial, heard: list[bytes]) -> Client:
+    """Return envmon's session, subscribed."""
+    client = Client(CallbackAPIVersion.VERSION2, client_id="envmon-watch", clean_session=False)
+    client.username_pw_set("envmon", machine.password("envmon"))
+    client.on_message = lambda _c, _d, message: heard.append(bytes(message.payload))
+    granted: list[object] = []
+    client.on_subscribe = lambda *_rest: granted.append(1)
+    client.connect("127.0.0.1", machine.port)
+    wait_until(client.is_connected, "envmon's session", meanwhile=client.loop)
+    client.subscribe("fjord_lane/hall/air", 1)
+    wait_until(lambda: granted, "the subscription", meanwhile=client.loop)
+    return client
+
+
+def test_what_waits_for_envmon_outlives_a_restart_of_the_broker() -> None:
+    """With settings of its own for each port, an absent client is still held to its port's."""
+    heard: list[bytes] = []
+    with trial() as own:
+        own.make()
+        assert own.run("put-in-place.sh").returncode == 0
+        with broker_of(own):
+            session(own, heard).disconnect()
+            with Guest(own, "hall") as hall:
+                hall.say("fjord_lane/hall/air", "before")
+        with broker_of(own):
+            with Guest(own, "hall") as hall:
+                hall.say("fjord_lane/hall/air", "behind")
+            watch = session(own, heard)
+            wait_until(lambda: len(heard) == 2, "both messages", meanwhile=watch.loop)
+            watch.disconnect()
+    assert heard == [b"before", b"behind"]
+
+
 def test_secrets_are_for_their_owners_alone(machine: Trial) -> None:
     private = [
-        *(machine.root / "etc/mosquitto").glob("envmon.*"),
+        *(machine.root / "etc/mosquitto").glob("envmon*"),
         machine.root / "etc/mosquitto/certs/envmon.key",
         machine.shop_path.parent / "broker_password",
         *machine.out.glob("nodes/*/password"),
         *machine.out.glob("nodes/*/node_settings.json"),
-        machine.out / f"root{machine.root}/etc/mosquitto/envmon.passwd",
+        *(machine.out / f"root{machine.root}/etc/mosquitto").glob("envmon*.passwd"),
     ]
-    assert len(private) == 12
+    assert len(private) == 14
     assert {stat.S_IMODE(path.stat().st_mode) for path in private} == {0o600}
     passwords = [machine.password(user) for user in ("envmon", "hall", "yard", "new")]
     assert len(set(passwords)) == 4

@@ -159,14 +159,15 @@ def _broker_files(
         return []
     assert shop.broker.password_file is not None
     own = ensure_password(_folder_of(wish, OWN) / "password")
-    passwords = {OWN: own}
-    passwords |= {n.user: ensure_password(_folder_of(wish, n.user) / "password") for n in nodes}
+    passwords = {n.user: ensure_password(_folder_of(wish, n.user) / "password") for n in nodes}
+    alone = {OWN: own}
     unit = places.below("etc/systemd/system/mosquitto.service.d/envmon.conf")
     return [
         File(unit, filled("mosquitto-service.conf", words)),
         File(places.broker / "mosquitto.conf", filled("mosquitto.conf", words)),
         File(places.broker / "envmon.acl", access_file(nodes), PRIVATE),
-        File(places.broker / "envmon.passwd", password_file(passwords), PRIVATE),
+        File(places.broker / "envmon-own.passwd", password_file(alone), PRIVATE),
+        File(places.broker / "envmon.passwd", password_file(alone | passwords), PRIVATE),
         File(Path(shop.broker.password_file), f"{own}\n", PRIVATE),
     ]
 

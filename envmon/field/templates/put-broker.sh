@@ -1,5 +1,5 @@
 owned "@USER@" "@PASSWORD_FILE@"
 mkdir -p "@STATE@" "@RUN@"
-for kept in "@STATE@" "@RUN@" "@ETC@/envmon.acl" "@ETC@/envmon.passwd"; do
+for kept in "@STATE@" "@RUN@" "@ETC@/envmon.acl" "@ETC@"/envmon*.passwd; do
     owned "@BROKER_USER@" "$kept"
 done
