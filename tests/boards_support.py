@@ -175,6 +175,16 @@ class Stand:
         with self._turn:
             del self._states[bay]
 
+    def fresh(self) -> None:
+        """Forget all that was said and heard, for the next test on the same server."""
+        with self._turn:
+            self._states, self._also, self._alarms = {}, {}, None
+            for heard in (self.feed.bays, self.feed.jobs, self.feed.outlooks):
+                heard.clear()
+            self.feed.alarms = None
+            self.feed.set_broker(up=True)
+            self.mute(on=False)
+
     def say_kept(self, state: BayState) -> None:
         """Hand over a state as the broker does that had kept it."""
         self.feed.take(f"envmon/{state.bay}/state", msgspec.json.encode(state), live=False)
