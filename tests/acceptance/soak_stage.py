@@ -164,10 +164,11 @@ class Stage:
         self._start("nodes", [*argv, *map(str, [*asked, *files])])
 
     def _start(self, name: str, argv: list[str]) -> None:
+        # Only the clock of the shop's computer is set wrong; nodes and broker have their own.
+        own = name == "supervisor"
+        env = self._env if own else {**self._env, "PYTHONPATH": ":".join(PACKAGES)}
         with (self.folder / f"{name}.log").open("ab") as log:
-            self.processes[name] = subprocess.Popen(
-                argv, stdout=log, stderr=log, cwd=ROOT, env=self._env
-            )
+            self.processes[name] = subprocess.Popen(argv, stdout=log, stderr=log, cwd=ROOT, env=env)
 
     def pids(self) -> dict[str, int]:
         """Return the processes that run now, by name."""
