@@ -39,11 +39,17 @@ WALLS = ["/", "/bay/north"]
 LONG = "Left rear quarter panel upper"
 
 
-@pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Stand]:
-    with bench_stand(tmp_path).serving() as serving:
-        serving.say(*(live_state(serving.plan, bay) for bay in ("north", "south")))
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stand]:
+    with bench_stand(tmp_path_factory.mktemp("wall")).serving() as serving:
         yield serving
+
+
+@pytest.fixture
+def shop(served: Stand) -> Stand:
+    served.fresh()
+    served.say(*(live_state(served.plan, bay) for bay in ("north", "south")))
+    return served
 
 
 def say(stand: Stand, state: JobState | None, stage: str | None = "coating") -> None:
@@ -224,18 +230,18 @@ def test_a_wall_of_many_bays_has_the_cautions_and_nothing_lies_over_another(
 
 
 @pytest.mark.parametrize(("path", "size"), SIDES)
-@pytest.mark.parametrize("scene", [coating, curing, before_coating])
-def test_nothing_of_the_job_is_cut_off(
-    shop: Stand, browser: Browser, scene: Any, path: str, size: Any
-) -> None:
-    say(shop, scene(), None if scene is before_coating else "coating")
+def test_nothing_of_the_job_is_cut_off(shop: Stand, browser: Browser, path: str, size: Any) -> None:
+    scenes = ((coating, "Bonnet left"), (curing, "full cure"), (before_coating, "Coating"))
     with page_of(browser, shop.url + path, size) as page:
-        page.wait_for_selector('[data-bay="north"] .job:not([hidden])')
-        page.evaluate("document.fonts.ready")
-        assert cut_off(page) == []
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        if size is None:
-            assert page.evaluate("document.documentElement.scrollHeight <= innerHeight + 1")
+        for scene, what in scenes:
+            say(shop, scene(), None if scene is before_coating else "coating")
+            wait_text(page, '[data-bay="north"] .job:not([hidden]) [data-f="job-what"]', what)
+            page.evaluate("document.fonts.ready")
+            assert cut_off(page) == [], what
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), what
+            if size is None:
+                high = "document.documentElement.scrollHeight <= innerHeight + 1"
+                assert page.evaluate(high), what
 
 
 def test_silence_takes_the_job_away(shop: Stand, browser: Browser) -> None:
