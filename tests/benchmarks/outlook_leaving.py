@@ -34,7 +34,7 @@ from envmon.outlook.foresee import Expected
 from envmon.outlook.situations import SITUATIONS
 from envmon.outlook.trust import expected_of, judge
 from envmon.service.outlook.alarm import NEVER, Looked, Teller
-from envmon.service.outlook.beside import BACK_MIN, leaves_beside
+from envmon.service.outlook.beside import SWING_MIN, leaves_beside
 from tests import year_calendar, year_readings, year_support
 from tests.outlook_judging import DAY, frames_of, rolling
 from tests.outlook_leaving_score import Score, alarms_of, causes_of, exits_of, runs_of
@@ -131,7 +131,7 @@ def looks(frames: dict[str, BayFrame], turn: Turn, run: Run, stage: StagePlan) -
     ]
     judged = judge(Bay(frame, facts.constants, facts.habits), rows, others)
     for place, row in enumerate(rows):
-        lately = frame.rows(int(row) - BACK_MIN, int(row) + 1)
+        lately = frame.rows(int(row) + 1 - SWING_MIN, int(row) + 1)
         yield Said(
             first + int(row),
             _leaves(facts, judged, place, frame, int(row), stage),
