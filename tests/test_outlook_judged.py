@@ -91,9 +91,9 @@ def test_intervals_cover_about_nine_of_ten(judged: Judgement) -> None:
 def test_the_time_until_a_stage_is_fit_is_known_to_some_minutes(judged: Judgement) -> None:
     off = np.array([case.off_min for case in judged.cases])
     assert len(off) >= 15
-    assert np.median(off) <= 5
-    assert np.mean([case.good for case in judged.cases]) >= 0.45
-    assert np.mean([case.covered for case in judged.cases]) >= 0.75
+    assert np.median(off) <= 4
+    assert np.mean([case.good for case in judged.cases]) >= 0.75
+    assert np.mean([case.covered for case in judged.cases]) >= 0.85
 
 
 def test_the_bays_heat_loss_is_found_though_the_model_is_poorer(judged: Judgement) -> None:
