@@ -58,6 +58,7 @@ def machine() -> Iterator[Trial]:
         made.put()
         fill(made.data)
         installed(made.root / "opt/envmon", "old")
+        installed(made.root / "opt/envmon.before", "older yet")
         yield made
 
 

@@ -14,8 +14,8 @@ if [ ! -f "$new/pyproject.toml" ] || [ ! -f "$new/.ci/constraints.txt" ]; then
 fi
 new="$(cd "$new" && pwd)"
 next="$venv.next"
-trap 'rm -rf "$next"' EXIT
-rm -rf "$next"
+trap 'rm -rf "$next" "$venv.gone"' EXIT
+rm -rf "$next" "$venv.gone"
 python3 -m venv "$next"
 "$next/bin/pip" install --quiet --disable-pip-version-check -c "$new/.ci/constraints.txt" "$new[node]"
 if ! "$next/bin/envmon" check "@SHOP@"; then
@@ -35,7 +35,8 @@ if ! @AS_USER@"@LIB@/backup.sh" before-upgrade; then
     $start
     exit 1
 fi
-rm -rf "$venv.before"
+# Taken away at the end, since that takes a memory card a minute.
+[ ! -e "$venv.before" ] || mv "$venv.before" "$venv.gone"
 mv "$venv" "$venv.before"
 if mv "$next" "$venv" && $start; then
     echo "upgrade.sh: done; if it is not as you want it: @LIB@/way-back.sh"
