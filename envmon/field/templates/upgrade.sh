@@ -35,7 +35,7 @@ if ! @AS_USER@"@LIB@/backup.sh" before-upgrade; then
     $start
     exit 1
 fi
-# Taken away at the end, since that takes a memory card a minute.
+# Taken away at the end: a busy disk takes a minute for it.
 [ ! -e "$venv.before" ] || mv "$venv.before" "$venv.gone"
 mv "$venv" "$venv.before"
 if mv "$next" "$venv" && $start; then
