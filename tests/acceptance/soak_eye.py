@@ -70,6 +70,7 @@ class Eye(threading.Thread):
         self._over = threading.Event()
         self._db: sqlite3.Connection | None = None
         self._memory_at = 0.0
+        self._newest_us = BEGIN_US
         self.noted = Noted()
 
     def run(self) -> None:
@@ -88,9 +89,10 @@ class Eye(threading.Thread):
             self._db = sqlite3.connect(
                 f"file:{path}?mode=ro", uri=True, timeout=2, check_same_thread=False
             )
-        newest = self._db.execute(NEWEST, (MARKER,)).fetchone()[0]
+        # With fast days all may have moved to the archive when the nodes have ended.
+        self._newest_us = self._db.execute(NEWEST, (MARKER,)).fetchone()[0] or self._newest_us
         now = time.time()
-        shown = self._real_start + ((newest or BEGIN_US) - BEGIN_US) / 1e6 / self._stage.speed
+        shown = self._real_start + (self._newest_us - BEGIN_US) / 1e6 / self._stage.speed
         self.noted.behind.append((now, now - shown))
         last = self.noted.events[-1].seq if self.noted.events else 0
         rows = self._db.execute("SELECT seq, kind, data FROM event WHERE seq > ?", (last,))
