@@ -441,6 +441,8 @@ def test_the_shop_wide_alarm_is_in_the_head_of_every_page(
             "a.parentNode.getBoundingClientRect().right + 1).map(a => a.textContent)",
         )
         assert cut == []
+        say_alarms(stand, alarm("silence", "", "RTNUN"))
+        wait_text(page, '[data-f="shopwide"]', "no sensor is heard: over")
 
 
 @pytest.mark.parametrize("path", ["/", "/alarms", "/bay/north"])

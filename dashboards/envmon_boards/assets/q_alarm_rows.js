@@ -189,7 +189,8 @@
     const wide = groups.filter((group) => !group.root.bay).map((group) => group.root);
     wide.sort((one, other) => Number(isUnseen(other)) - Number(isUnseen(one)) || byUrgency(one, other));
     const more = wide.length > 1 ? ` (+${wide.length - 1})` : "";
-    const text = wide.length ? `${nameOf(wide[0])}${more}` : "";
+    const over = wide.length && !wide[0].active ? ": over" : "";
+    const text = wide.length ? `${nameOf(wide[0])}${over}${more}` : "";
     const box = put(page, "shopwide", text);
     if (box) {
       box.parentElement.hidden = !text;

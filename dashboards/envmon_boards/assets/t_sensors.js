@@ -21,7 +21,8 @@
 
   function flagsTexts(quantity) {
     if (!quantity.readings) return ["nothing heard in 24 h"];
-    const all = `24 h: ${quantity.readings.toLocaleString("en-GB").replaceAll(",", " ")} readings,`;
+    const count = quantity.readings.toLocaleString("en-GB").replaceAll(",", " ");
+    const all = `24 h: ${count} ${quantity.readings === 1 ? "reading" : "readings"},`;
     if (!quantity.flagged) return [all, "none flagged"];
     const now = quantity.flags_now.length ? [`now ${quantity.flags_now.join(", ")};`] : [];
     const kinds = quantity.flags.map((flag) => `${flag.count} ${flag.word}`);

@@ -114,10 +114,11 @@ def points_lines(document: dict[str, Any], shop: Shop, shop_path: Path) -> Itera
         yield f"! {plain(document['refused'])}"
     rows = document["unclaimed"]
     heard = f"heard in {document['listened_s']:g} s"
+    count = len(rows) + document["more"]
     yield (
-        f"{len(rows) + document['more']} topics {heard} that no point claims:"
+        f"{count} topic{'' if count == 1 else 's'} {heard} that no point claims:"
         if rows
-        else (f"every topic {heard} is claimed")
+        else f"every topic {heard} is claimed"
     )
     for row in rows:
         yield from _unclaimed_lines(row)
