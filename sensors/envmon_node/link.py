@@ -1,8 +1,9 @@
-"""A node's connection: what waits is sent in order, and forgotten when it is acknowledged.
+"""A node's connection: what waits is sent in order, and forgotten soon after the broker has it.
 
 Each connection is a client of its own and begins again with the oldest message that waits. So
 nothing depends on what the MQTT library still holds of an earlier connection, order is kept, and a
-press that has grown old is not sent late.
+press that has grown old is not sent late. A broker writes what it holds down every few seconds: a
+measurement it acknowledged just before it fell is sent to it once more.
 """
 
 from __future__ import annotations
@@ -39,6 +40,9 @@ BACKOFF_CAP_S = 15.0
 STEADY_S = 10.0
 """A connection that stood so long was a good one; the next try is the first again."""
 FAREWELL_S = 2.0
+HOLD_S = 8.0
+"""A measurement is forgotten so long after its acknowledgement: longer than brokers take until they
+write down what waits for a watch that is away (`autosave_interval` in the broker's file) [s]."""
 
 
 class Letter(NamedTuple):
@@ -104,6 +108,7 @@ class NodeLink:
         status_topic: Retained there: ``online`` or, by last will, ``offline``.
         box: What is to be sent.
         time_s: A time that passes evenly [s].
+        hold_s: A measurement is forgotten so long after its acknowledgement [s].
 
     Raises:
         BrokerError: The certificate cannot be read.
@@ -115,15 +120,17 @@ class NodeLink:
         status_topic: str,
         box: Box,
         time_s: Callable[[], float] = time.monotonic,
+        hold_s: float = HOLD_S,
     ) -> None:
         self._account, self._status_topic = account, status_topic
-        self._box, self._time_s = box, time_s
+        self._box, self._time_s, self._hold_s = box, time_s, hold_s
         self._random = random.Random()  # noqa: S311 - jitter, no secret
         self._client: Client | None = None
         self._up, self._trouble, self._said = False, "", ""
         self._tries, self._retry_at, self._accept_by, self._steady_at = 0, 0.0, 0.0, 0.0
-        self._on_way: dict[int, int] = {}
-        self._acknowledged: list[int] = []
+        self._on_way: dict[int, Letter] = {}
+        self._held: dict[int, float] = {}
+        self._again: set[int] = set()
         self._after = 0
         self._new_client()  # tells a certificate that cannot be read before anything begins
 
@@ -188,6 +195,10 @@ class NodeLink:
         self._client.disconnect()
         self._client = None
         self._on_way.clear()
+        # Sent once more, and then forgotten at once: else a line that breaks every few seconds
+        # would send the same for ever.
+        self._again.update(self._held)
+        self._held.clear()
         # Two nodes with one name throw each other out: that must not turn into a race.
         if self._up and self._time_s() > self._steady_at:
             self._tries = 0
@@ -217,27 +228,31 @@ class NodeLink:
     def _on_publish(
         self, _c: Client, _u: Any, mid: int, _reason: ReasonCode, _p: Properties | None
     ) -> None:
-        seq = self._on_way.pop(mid, None)
-        if seq is not None:
-            self._acknowledged.append(seq)
+        letter = self._on_way.pop(mid, None)
+        if letter is not None:
+            at_once = letter.press or letter.seq in self._again
+            self._held[letter.seq] = self._time_s() + (0.0 if at_once else self._hold_s)
 
     def _forget(self) -> None:
-        if self._acknowledged:
-            self._box.remove(self._acknowledged)
-            self._acknowledged.clear()
+        now_s = self._time_s()
+        if done := [seq for seq, until_s in self._held.items() if until_s <= now_s]:
+            self._box.remove(done)
+            self._again.difference_update(done)
+            for seq in done:
+                del self._held[seq]
 
     def _send(self) -> None:
         room = WINDOW - len(self._on_way)
         if room <= 0 or self._client is None:
             return
-        on_way = set(self._on_way.values())
+        on_way = {letter.seq for letter in self._on_way.values()}
         for letter in self._box.next_letters(self._after, WINDOW + len(on_way)):
             if letter.seq in on_way or len(self._on_way) >= WINDOW:
                 continue
             done = self._client.publish(letter.topic, letter.payload, qos=1)
             if done.rc != MQTT_ERR_SUCCESS:
                 return
-            self._on_way[done.mid] = letter.seq
+            self._on_way[done.mid] = letter
             if not letter.press:
                 self._after = letter.seq
 
@@ -250,7 +265,7 @@ class NodeLink:
     def close(self) -> None:
         """Send what can be sent in a moment, and say goodbye; the rest goes on waiting."""
         deadline = self._time_s() + FAREWELL_S
-        while self._up and self._box.waiting and self._time_s() < deadline:
+        while self._up and self._box.waiting > len(self._held) and self._time_s() < deadline:
             self.turn(0.05)
         if self._client is None:
             return

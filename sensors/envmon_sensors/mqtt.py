@@ -64,7 +64,7 @@ class NodeClient:
     ) -> None:
         self._box = MemoryBox(buffer_packs)
         account = Account(*address, client_id="node-" + name.replace("/", "-"))
-        self._link = NodeLink(account, f"shop/{name}/status", self._box)
+        self._link = NodeLink(account, f"shop/{name}/status", self._box, hold_s=0.0)
 
     @property
     def pending(self) -> int:
