@@ -11,7 +11,7 @@ import random
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from envmon.facts import CURE_FITNESS, JOB_CLOSED, JOB_OPENED, Event
@@ -196,6 +196,7 @@ def test_streams_with_jobs_mean_the_same_however_they_are_cut(name: str, seed: i
 
 @settings(deadline=None, max_examples=25)
 @given(st.sampled_from(sorted(PLANS)), st.integers(0, 2**32), st.integers(20, 300))
+@example("strict", 500, 20)  # a sensor lost for never being heard
 def test_a_judgement_too_many_changes_nothing(name: str, seed: int, length: int) -> None:
     plan = PLANS[name]
     facts = with_jobs(plan, NAMES[name], seed, length)

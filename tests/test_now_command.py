@@ -48,15 +48,16 @@ def shop_file(tmp_path: Path) -> Path:
 
 
 def snapshot_an_hour_ago(folder: Path) -> None:
-    """Store what a watch that ran an hour ago would have left behind."""
+    """Store what a watch that ran an hour ago, without a broker, would have left behind."""
     from envmon.clock import HOUR_US, ManualClock
     from envmon.service.watch import Watch
     from tests.guard_support import shop_from
     from tests.watch_support import HandLink
 
     store = SqliteStore(folder)
-    clock = ManualClock(time.time_ns() // 1_000 - HOUR_US)
-    Watch(shop_from(), store, HandLink(), clock).turn(0)
+    clock, link = ManualClock(time.time_ns() // 1_000 - HOUR_US), HandLink()
+    link.set_up(False)
+    Watch(shop_from(), store, link, clock).turn(0)
     store.close()
 
 

@@ -60,7 +60,7 @@ def test_from_the_broker_to_the_words(tmp_path: Path) -> None:
                 [sys.executable, "-m", f"envmon.service.{name}", str(path), "--data",
                  str(tmp_path), "--clock", clock]
             )
-            for name in ("watch_process", "outlook_process")
+            for name in ("watch_process", "outlook.process")
         ]  # fmt: skip
         air = json.dumps([{"n": n, "v": v} for n, v in (("t", 20.0), ("h", 52.0), ("p", 17.5))])
 

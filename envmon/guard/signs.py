@@ -87,7 +87,9 @@ def update_signs(
         at_us: Time to judge at [µs].
     """
     for point, group in place.points.items():
-        for what, on in _sensor_signs(group, state.newest, now, at_us):
+        # One lost for never being heard stays so, though a changed shop file begins the wait anew.
+        waited = is_on(now, f"{point}-lost") or at_us >= now.begun_us + FIRST_WORD_US
+        for what, on in _sensor_signs(group, state.newest, at_us, waited=waited):
             _set(now, f"{point}-{what}", at_us, on=on)
     if place.id == SHOP:
         for what in TROUBLE_KINDS:
@@ -169,13 +171,13 @@ def _set(now: BayNow, alarm_id: str, at_us: int, *, on: bool) -> None:
 
 
 def _sensor_signs(
-    group: tuple[Series, ...], newest: dict[str, Last], now: BayNow, at_us: int
+    group: tuple[Series, ...], newest: dict[str, Last], at_us: int, *, waited: bool
 ) -> Iterator[tuple[str, bool]]:
     lost, against = False, 0
     for series in group:
         last = newest.get(series.key)
         if last is None:
-            lost = lost or at_us >= now.begun_us + FIRST_WORD_US
+            lost = lost or waited
         elif at_us - last.alive_us > series.stale_us:
             lost = True
         else:
