@@ -22,7 +22,6 @@ TOOLS = {
     "unshare": "util-linux", "ip": "iproute2", "mosquitto_pub": "mosquitto-clients",
     "openssl": "openssl", "curl": "curl",
 }  # fmt: skip
-MIRROR = "http://deb.debian.org/debian"
 SUITE = "bookworm"
 # What Debian's installer puts on every machine, as far as the guide leans on it.
 BASE = (
@@ -88,6 +87,19 @@ def must(argv: list[str]) -> str:
     return said.text
 
 
+def sources() -> dict[str, str]:
+    """Return from where this machine has its Debian, by suite; the trial takes it from there."""
+    form = "$(CODENAME) $(REPO_URI)"
+    debian = ["Created-By: Packages", "Origin: Debian", "Component: main"]
+    listed = must(["apt-get", "indextargets", "--format", form, *debian]).splitlines()
+    found: dict[str, str] = dict(line.split() for line in listed)
+    if SUITE not in found:
+        raise FailedError(
+            f"apt knows no {SUITE} of Debian here, only: {', '.join(found) or 'none'}"
+        )
+    return {suite: place for suite, place in found.items() if suite.startswith(SUITE)}
+
+
 def make_base(base: Path, guide: list[str]) -> None:
     """Make the tree once: Debian, and the packages of the guide fetched but not installed."""
     if (base / "srv/ready").exists():
@@ -101,7 +113,7 @@ def make_base(base: Path, guide: list[str]) -> None:
             f"--include={','.join(BASE)}",
             SUITE,
             str(base),
-            MIRROR,
+            sources()[SUITE],
         ]
     )
     furnish(base, guide)
@@ -109,9 +121,8 @@ def make_base(base: Path, guide: list[str]) -> None:
 
 def furnish(base: Path, guide: list[str]) -> None:
     """Fetch the guide's packages, and lay down a person, a name and a cable."""
-    security = "http://deb.debian.org/debian-security"
-    sources = f"deb {MIRROR} {SUITE} main\ndeb {security} {SUITE}-security main\n"
-    (base / "etc/apt/sources.list").write_text(sources, encoding="utf-8")
+    lines = "".join(f"deb {place} {suite} main\n" for suite, place in sources().items())
+    (base / "etc/apt/sources.list").write_text(lines, encoding="utf-8")
     must(["chroot", str(base), "apt-get", "update", "-qq"])
     for line in (*guide, f"apt-get install -y --no-install-recommends {' '.join(SCREEN)}"):
         words = line.replace("install", "install --download-only", 1).split()
