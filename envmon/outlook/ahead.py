@@ -12,7 +12,7 @@ from envmon.outlook.drying import coming, usual_water
 from envmon.outlook.forward import Course
 from envmon.outlook.frame import filled, ratio_from
 from envmon.outlook.habits import SLOTS, setpoint_now, usual_c
-from envmon.outlook.hidden import DRY_STAGES, WET_STAGES
+from envmon.outlook.hidden import DRY_STAGES, water_used
 from envmon.physics.room import saturated_ratio
 
 if TYPE_CHECKING:
@@ -132,7 +132,7 @@ def course_ahead(
         shared.ratio,
         np.broadcast_to(inputs.pressure_pa[rows], worked.shape),
         _door(inputs, habits, rows, minutes, plans),
-        np.isin(stage, sorted(WET_STAGES)).astype(float),
+        water_used(stage).astype(float),
         np.isin(stage, sorted(DRY_STAGES)).astype(float),
         worked.astype(float),
         None,

@@ -14,11 +14,11 @@ import numpy as np
 
 from envmon.outlook.fit import room_from
 from envmon.outlook.hidden import (
-    WET_STAGES,
     drive_of,
     fan_share,
     hidden_states,
     inputs_of,
+    water_used,
 )
 from envmon.outlook.situations import rows_since
 from envmon.physics.room import room_rates, saturated_ratio
@@ -88,11 +88,6 @@ def with_washes(habits: Habits, frame: BayFrame, learned: dict[str, Learned]) ->
     return msgspec.structs.replace(habits, wets=_by_body(used), dries=_by_body(dried))
 
 
-def wet_rows(frame: BayFrame) -> Flags:
-    """Return in which rows water was used."""
-    return np.asarray(np.isin(frame.stage, sorted(WET_STAGES)))
-
-
 def _balance(frame: BayFrame, learned: dict[str, Learned]) -> _Balance:
     inputs, room = inputs_of(frame), room_from(learned)
     hidden = hidden_states(room, inputs)
@@ -101,7 +96,7 @@ def _balance(frame: BayFrame, learned: dict[str, Learned]) -> _Balance:
     drive = (saturated_ratio(hidden.mass_c, inputs.pressure_pa) - inputs.ratio)[0]
     known = np.isfinite(frame["rel_hum_pct"]) & np.isfinite(frame["air_temp_c"])
     good, shut = frame.read & known, inputs.door <= 0.5
-    return _Balance(inputs.ratio, rate, drive, good, shut, wet_rows(frame))
+    return _Balance(inputs.ratio, rate, drive, good, shut, water_used(frame.stage))
 
 
 def _used(frame: BayFrame, balance: _Balance) -> Washes:
@@ -181,7 +176,7 @@ class Minutes(NamedTuple):
 
 def lived(frame: BayFrame) -> Minutes:
     """Return the minutes of a history, a row each."""
-    wet = wet_rows(frame)
+    wet = water_used(frame.stage)
     return Minutes(wet, rows_since(~wet), rows_since(wet), frame.body)
 
 
@@ -193,7 +188,7 @@ def coming(frame: BayFrame, rows: Rows, stages: npt.NDArray[np.str_]) -> Minutes
         rows: Places to look ahead from.
         stages: Stage of each minute ahead, shape (minutes, rows).
     """
-    now, wet = lived(frame), np.isin(stages, sorted(WET_STAGES))
+    now, wet = lived(frame), water_used(stages)
     body = np.broadcast_to(frame.body[rows], wet.shape)
     return Minutes(wet, _ran(~wet, now.into[rows]), _ran(wet, now.since[rows]), body)
 

@@ -28,6 +28,11 @@ TYPICAL_C, TYPICAL_OUTDOOR_C, TYPICAL_SHARE = 18.0, 5.0, 0.45
 """What stands for a quantity that was never measured; the experts beside the model carry it."""
 
 
+def water_used(stages: Any) -> Any:
+    """Return in which of some stages water is used, an array of their shape."""
+    return np.isin(stages, sorted(WET_STAGES))
+
+
 @dataclass(frozen=True, slots=True)
 class Inputs:
     """A frame without gaps, and with stages as numbers; one row of values for each quantity."""
@@ -67,7 +72,7 @@ def inputs_of(frame: BayFrame) -> Inputs:
         frame.pressure_pa,
         filled(frame["heater_on"], 0.0),
         filled(frame["door_open"], 0.0),
-        np.isin(frame.stage, sorted(WET_STAGES)).astype(float),
+        water_used(frame.stage).astype(float),
         np.isin(frame.stage, sorted(DRY_STAGES)).astype(float),
         (frame.stage != "").astype(float),
     )

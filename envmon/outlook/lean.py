@@ -12,7 +12,7 @@ import numpy as np
 
 from envmon.outlook.ahead import STEP_MIN
 from envmon.outlook.experts import FORECAST, LEADS_MIN
-from envmon.outlook.hidden import WET_STAGES, backward_mean, inputs_of
+from envmon.outlook.hidden import backward_mean, inputs_of, water_used
 from envmon.outlook.situations import rows_since
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def signs_of(
         shared: What the bays of the same air are expected to do.
     """
     inputs = inputs_of(frame)
-    since = np.minimum(rows_since(np.isin(frame.stage, sorted(WET_STAGES)))[rows], 60) / 20
+    since = np.minimum(rows_since(water_used(frame.stage))[rows], 60) / 20
     more = (
         since,
         since**2,

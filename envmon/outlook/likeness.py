@@ -12,7 +12,7 @@ from zlib import crc32
 import numpy as np
 
 from envmon.outlook.habits import setpoint_now
-from envmon.outlook.hidden import WET_STAGES, backward_mean, inputs_of
+from envmon.outlook.hidden import backward_mean, inputs_of, water_used
 from envmon.outlook.situations import DRIED_MIN, rows_since
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ WIDER = 1.4
 def marks_of(frame: BayFrame, habits: Habits, rows: npt.NDArray[np.intp]) -> Values:
     """Return the marks of some rows, shape (rows, marks)."""
     inputs = inputs_of(frame)
-    since = rows_since(np.isin(frame.stage, sorted(WET_STAGES)))
+    since = rows_since(water_used(frame.stage))
     share = 100 * backward_mean(inputs.share, 5)
     air_c = backward_mean(inputs.air_c, 15)
     off = backward_mean(inputs.panel_c, 5) - air_c

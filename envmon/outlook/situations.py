@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envmon.outlook.habits import setpoint_now
-from envmon.outlook.hidden import WET_STAGES
+from envmon.outlook.hidden import water_used
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -30,7 +30,7 @@ def rows_since(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
 
 def situations_of(frame: BayFrame, habits: Habits) -> npt.NDArray[np.intp]:
     """Return the place in ``SITUATIONS`` of each row."""
-    since = rows_since(np.isin(frame.stage, sorted(WET_STAGES)))
+    since = rows_since(water_used(frame.stage))
     door = rows_since(np.nan_to_num(frame["door_open"]) > 0.5)
     with np.errstate(invalid="ignore"):
         off = np.abs(frame["air_temp_c"] - setpoint_now(frame, habits)) > MOVING_K
